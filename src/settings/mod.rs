@@ -1,0 +1,142 @@
+//! Settings: the TOML profile, its defaults, and where each value came from.
+
+use serde::{Deserialize, Serialize};
+
+/// Everything a run can be told, validated. `None` means "not said": the frames'
+/// headers or the data decide.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Settings {
+    pub requirement: RequirementSettings,
+    pub telescope: TelescopeSettings,
+    pub detector: DetectorSettings,
+    pub combine: CombineSettings,
+    pub header: HeaderSettings,
+    pub stars: StarSettings,
+}
+
+/// What the science asks for. Either a preset, or `m`, `c` and `size_ratio`, or
+/// limits directly on the PSF.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct RequirementSettings {
+    /// `"cluster-mass"` or `"wide-survey"`.
+    pub preset: String,
+    /// Largest multiplicative shear bias allowed.
+    pub m: Option<f64>,
+    /// Largest additive shear bias allowed, per component.
+    pub c: Option<f64>,
+    /// `T_gal` (unconvolved, unweighted) over the adaptive `T_psf`.
+    pub size_ratio: Option<f64>,
+    /// Largest rms change of ln T, directly.
+    pub size_limit: Option<f64>,
+    /// Largest rms change of ellipticity per component, directly.
+    pub ellipticity_limit: Option<f64>,
+    /// Confidence of the two-sided intervals.
+    pub confidence: f64,
+}
+
+impl Default for RequirementSettings {
+    fn default() -> Self {
+        Self {
+            preset: "cluster-mass".into(),
+            m: None,
+            c: None,
+            size_ratio: None,
+            size_limit: None,
+            ellipticity_limit: None,
+            confidence: 0.95,
+        }
+    }
+}
+
+/// Facts of the telescope.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct TelescopeSettings {
+    pub aperture_m: Option<f64>,
+    /// Linear central obstruction, fraction of the diameter.
+    pub obstruction: Option<f64>,
+    pub wavelength_nm: Option<f64>,
+    pub bandwidth_nm: Option<f64>,
+    pub pixel_arcsec: Option<f64>,
+}
+
+/// Facts of the detector.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct DetectorSettings {
+    /// Electrons per frame unit.
+    pub gain: Option<f64>,
+    /// Electrons.
+    pub read_noise: Option<f64>,
+    /// Frame units.
+    pub saturation: Option<f64>,
+    /// Charge diffusion, sigma per axis, pixels.
+    pub diffusion_pixels: Option<f64>,
+    /// `[x0, x1, y0, y1]` in FITS pixels, first and last both inside.
+    pub usable: Option<[usize; 4]>,
+    /// Accept a colour-mosaic frame and measure it as if it were plain.
+    pub accept_colour_mosaic: bool,
+}
+
+/// How the exposures will be combined.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum CombineWeights {
+    #[default]
+    Equal,
+    Exposure,
+    InverseVariance,
+}
+
+/// `[combine]`
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct CombineSettings {
+    pub weights: CombineWeights,
+}
+
+/// Which header cards hold what, and which extensions are used. A named card is
+/// looked at before the usual ones.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct HeaderSettings {
+    /// Image extension: a name, or a number (0 is the primary). Default: the
+    /// first two-dimensional image that holds pixels and is no mask.
+    pub image: Option<String>,
+    /// Extension with bad pixels (non-zero is bad).
+    pub mask: Option<String>,
+    /// Extension with weights (zero or less is bad).
+    pub weight: Option<String>,
+    /// Bits of the mask that make a pixel bad; default: any.
+    pub mask_bits: Option<u32>,
+    pub exposure: Option<String>,
+    pub time: Option<String>,
+    /// The time card holds `"start"`, `"middle"` or `"end"` of the exposure.
+    pub time_is: Option<String>,
+    pub gain: Option<String>,
+    pub read_noise: Option<String>,
+    pub saturation: Option<String>,
+    pub filter: Option<String>,
+    pub target: Option<String>,
+    pub altitude: Option<String>,
+    pub focus: Option<String>,
+    pub temperature: Option<String>,
+}
+
+/// How stars are chosen.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct StarSettings {
+    /// Smallest matched-filter SNR of a star that is used.
+    pub min_snr: f64,
+    /// Largest share of a star's light that neighbours may add under its weight.
+    pub max_contamination: f64,
+}
+
+impl Default for StarSettings {
+    fn default() -> Self {
+        Self { min_snr: 30.0, max_contamination: 0.01 }
+    }
+}

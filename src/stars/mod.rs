@@ -1,0 +1,107 @@
+//! Stars: found, refused with a reason or kept, and matched between exposures.
+
+use ndarray::Array2;
+
+use crate::moments::{HigherMoments, LADDER_SIGMA_PIXELS, Shape};
+
+/// Why a detection is not used as a star.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Refusal {
+    Edge,
+    Saturated,
+    Bleeding,
+    BadPixels,
+    CosmicRay,
+    HotPixel,
+    Faint,
+    Crowded,
+    Extended,
+    Sharp,
+    Unlike,
+    NoFit,
+}
+
+impl Refusal {
+    pub const ALL: [Refusal; 12] = [
+        Refusal::Edge,
+        Refusal::Saturated,
+        Refusal::Bleeding,
+        Refusal::BadPixels,
+        Refusal::CosmicRay,
+        Refusal::HotPixel,
+        Refusal::Faint,
+        Refusal::Crowded,
+        Refusal::Extended,
+        Refusal::Sharp,
+        Refusal::Unlike,
+        Refusal::NoFit,
+    ];
+
+    /// The word of the `refused` column.
+    pub fn word(self) -> &'static str {
+        match self {
+            Refusal::Edge => "edge",
+            Refusal::Saturated => "saturated",
+            Refusal::Bleeding => "bleeding",
+            Refusal::BadPixels => "bad-pixels",
+            Refusal::CosmicRay => "cosmic-ray",
+            Refusal::HotPixel => "hot-pixel",
+            Refusal::Faint => "faint",
+            Refusal::Crowded => "crowded",
+            Refusal::Extended => "extended",
+            Refusal::Sharp => "sharp",
+            Refusal::Unlike => "unlike",
+            Refusal::NoFit => "no-fit",
+        }
+    }
+
+    /// What the word means, for a person.
+    pub fn meaning(self) -> &'static str {
+        match self {
+            Refusal::Edge => "too near the edge of the usable region for its cut-out",
+            Refusal::Saturated => "a pixel at or above the saturation level",
+            Refusal::Bleeding => "charge trail or bad column through the image",
+            Refusal::BadPixels => "masked pixels carry too much of the weight",
+            Refusal::CosmicRay => "sharper than the PSF permits, at this place in this exposure only",
+            Refusal::HotPixel => "a single bright pixel, sharper than the PSF permits",
+            Refusal::Faint => "below the smallest signal-to-noise ratio used",
+            Refusal::Crowded => "a neighbour adds more light than allowed",
+            Refusal::Extended => "larger than the point-source locus",
+            Refusal::Sharp => "smaller than the point-source locus",
+            Refusal::Unlike => "size fits, but the image differs from the local PSF",
+            Refusal::NoFit => "the moments did not converge",
+        }
+    }
+
+    pub fn from_word(word: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|r| r.word() == word)
+    }
+}
+
+/// One detection with everything measured on it.
+#[derive(Debug, Clone)]
+pub struct Star {
+    /// Centroid, pixels, 0-based.
+    pub x: f64,
+    pub y: f64,
+    /// Degrees, where the frame has world coordinates.
+    pub ra: Option<f64>,
+    pub dec: Option<f64>,
+    /// Frame units.
+    pub flux: f64,
+    pub flux_err: f64,
+    /// Flux over its error by matched filter.
+    pub snr: f64,
+    pub adaptive: Option<Shape>,
+    /// One entry a rung of [`LADDER_SIGMA_PIXELS`].
+    pub ladder: [Option<Shape>; LADDER_SIGMA_PIXELS.len()],
+    pub higher: Option<HigherMoments>,
+    /// Bound on the light that neighbours add under the weight, as a share of the flux.
+    pub contamination: f64,
+    pub refused: Option<Refusal>,
+    /// Sky-subtracted pixels `[y, x]`, frame units, centred on the pixel nearest
+    /// the centroid; only for stars that are kept.
+    pub cutout: Option<Array2<f32>>,
+    /// True where a cut-out pixel must not be used.
+    pub cutout_mask: Option<Array2<bool>>,
+}
