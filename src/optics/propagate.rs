@@ -53,9 +53,7 @@ impl Propagator {
                 }
             })
             .collect();
-        let cell_correction = (0..size)
-            .map(|i| sinc(signed_index(i, size) / size as f64).powi(-2))
-            .collect();
+        let cell_correction = (0..size).map(|i| sinc(signed_index(i, size) / size as f64).powi(-2)).collect();
         Ok(Self {
             telescope: telescope.clone(),
             size,
@@ -99,8 +97,7 @@ impl Propagator {
         for band in &self.bands {
             let mut field = vec![Complex::default(); band.rows * n];
             for cell in &band.cells {
-                let path_nm: f64 =
-                    coefficients.iter().zip(&cell.zernikes).map(|(a, z)| a * z).sum();
+                let path_nm: f64 = coefficients.iter().zip(&cell.zernikes).map(|(a, z)| a * z).sum();
                 field[cell.row * n + cell.column] =
                     Complex::from_polar(cell.amplitude, path_nm * band.radians_per_nm);
             }

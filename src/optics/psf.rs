@@ -26,12 +26,7 @@ pub struct Blur {
 impl Blur {
     /// The pixel alone.
     pub fn pixel(pixel_arcsec: f64) -> Self {
-        Self {
-            jitter_mas2: [0.0; 3],
-            drift_mas: [0.0; 2],
-            diffusion_pixels: 0.0,
-            pixel_arcsec,
-        }
+        Self { jitter_mas2: [0.0; 3], drift_mas: [0.0; 2], diffusion_pixels: 0.0, pixel_arcsec }
     }
 
     /// Isotropic jitter of `rms_mas` per axis, and the pixel.
@@ -58,9 +53,7 @@ impl Blur {
         let pixel_mas = 1e3 * self.pixel_arcsec;
         let [jxx, jyy, jxy] = self.jitter_mas2.map(|j| j / (pixel_mas * pixel_mas));
         let diffusion = self.diffusion_pixels * self.diffusion_pixels;
-        let exponent = (jxx + diffusion) * fx * fx
-            + (jyy + diffusion) * fy * fy
-            + 2.0 * jxy * fx * fy;
+        let exponent = (jxx + diffusion) * fx * fx + (jyy + diffusion) * fy * fy + 2.0 * jxy * fx * fy;
         let [drift_x, drift_y] = self.drift_mas.map(|d| d / pixel_mas);
         (-2.0 * PI * PI * exponent).exp() * sinc(fx * drift_x + fy * drift_y)
     }
@@ -81,21 +74,12 @@ pub struct Psf {
 impl Psf {
     /// The PSF of one telescope, wavefront and blur. Where many are made with the
     /// same telescope, keep a [`Propagator`] instead.
-    pub fn new(
-        telescope: &Telescope,
-        wavefront: &Wavefront,
-        blur: &Blur,
-    ) -> Result<Self, OpticsError> {
+    pub fn new(telescope: &Telescope, wavefront: &Wavefront, blur: &Blur) -> Result<Self, OpticsError> {
         Propagator::new(telescope)?.psf(wavefront, blur)
     }
 
     /// `otf` in FFT order `[fy][fx]`, `size` a side, `frequency_step` cycles per radian.
-    pub(super) fn from_otf(
-        otf: Vec<Complex<f64>>,
-        size: usize,
-        frequency_step: f64,
-        blur: &Blur,
-    ) -> Self {
+    pub(super) fn from_otf(otf: Vec<Complex<f64>>, size: usize, frequency_step: f64, blur: &Blur) -> Self {
         let step = frequency_step * blur.pixel_arcsec / ARCSEC_PER_RADIAN;
         let half = size / 2;
         let mut transfer = Array2::zeros((2 * size, half));
@@ -151,10 +135,8 @@ impl Psf {
         let half = self.transfer.ncols();
         let angle = |frequency: f64, position: f64| TAU * frequency * self.step * position;
 
-        let cos_x =
-            Array2::from_shape_fn((half, xs.len()), |(f, i)| angle(f as f64, xs[i]).cos());
-        let sin_x =
-            Array2::from_shape_fn((half, xs.len()), |(f, i)| angle(f as f64, xs[i]).sin());
+        let cos_x = Array2::from_shape_fn((half, xs.len()), |(f, i)| angle(f as f64, xs[i]).cos());
+        let sin_x = Array2::from_shape_fn((half, xs.len()), |(f, i)| angle(f as f64, xs[i]).sin());
         let over_cos = self.transfer.dot(&cos_x);
         let over_sin = self.transfer.dot(&sin_x);
         let real = &over_cos.slice(s![..size, ..]) - &over_sin.slice(s![size.., ..]);
@@ -193,13 +175,9 @@ impl Psf {
         (0..size).flat_map(move |row| {
             let fy = signed_index(row, size) * self.step;
             (0..self.transfer.ncols()).map(move |column| {
-                let value = Complex::new(
-                    self.transfer[[row, column]],
-                    self.transfer[[row + size, column]],
-                );
+                let value = Complex::new(self.transfer[[row, column]], self.transfer[[row + size, column]]);
                 (column as f64 * self.step, fy, value)
             })
         })
     }
 }
-

@@ -37,7 +37,7 @@ pub struct Vanes {
 }
 
 impl Telescope {
-    /// A telescope with an unobstructed band of one wavelength, 64 cells across.
+    /// A telescope without vanes at one wavelength, 64 cells across.
     pub fn monochromatic(aperture_m: f64, obstruction: f64, wavelength_nm: f64) -> Self {
         Self {
             aperture_m,
@@ -53,11 +53,7 @@ impl Telescope {
     /// The wavelengths of the band, nm: midpoints of `band_samples` equal parts.
     pub fn wavelengths_nm(&self) -> Vec<f64> {
         let n = self.band_samples;
-        (0..n)
-            .map(|i| {
-                self.wavelength_nm + self.bandwidth_nm * ((i as f64 + 0.5) / n as f64 - 0.5)
-            })
-            .collect()
+        (0..n).map(|i| self.wavelength_nm + self.bandwidth_nm * ((i as f64 + 0.5) / n as f64 - 0.5)).collect()
     }
 
     /// `lambda / D` at the middle of the band, arcsec.
@@ -101,8 +97,7 @@ impl Telescope {
         let Some(vanes) = &self.vanes else { return true };
         let half_width = vanes.width_m / self.aperture_m;
         (0..vanes.count).all(|i| {
-            let angle =
-                vanes.angle_deg.to_radians() + std::f64::consts::TAU * i as f64 / vanes.count as f64;
+            let angle = vanes.angle_deg.to_radians() + std::f64::consts::TAU * i as f64 / vanes.count as f64;
             let (sin, cos) = angle.sin_cos();
             let (along, across) = (x * cos + y * sin, y * cos - x * sin);
             along < 0.0 || across.abs() > half_width

@@ -50,8 +50,12 @@ impl Psf {
         for _ in 0..MOST_STEPS {
             let m = weighted(&samples, &shape)?;
             let (shift_x, shift_y) = (2.0 * (m.x - shape.x), 2.0 * (m.y - shape.y));
-            let next = deconvolved(&m, &shape)
-                .unwrap_or(SecondMoments { mxx: 2.0 * m.mxx, myy: 2.0 * m.myy, mxy: 2.0 * m.mxy, ..m });
+            let next = deconvolved(&m, &shape).unwrap_or(SecondMoments {
+                mxx: 2.0 * m.mxx,
+                myy: 2.0 * m.myy,
+                mxy: 2.0 * m.mxy,
+                ..m
+            });
             let next = SecondMoments { x: shape.x + shift_x, y: shape.y + shift_y, ..next };
             let step = (next.mxx - shape.mxx).abs()
                 + (next.myy - shape.myy).abs()
@@ -78,8 +82,10 @@ impl Psf {
             if shift_x.abs() + shift_y.abs() < ARRIVED * variance.sqrt() {
                 return Some(m);
             }
-            weight.x += 2.0 * shift_x;
-            weight.y += 2.0 * shift_y;
+            // Exact in one step for a Gaussian profile.
+            let stride = (variance / (variance - 0.5 * m.size())).clamp(1.0, 2.0);
+            weight.x += stride * shift_x;
+            weight.y += stride * shift_y;
         }
         None
     }
@@ -134,16 +140,8 @@ fn deconvolved(m: &SecondMoments, weight: &SecondMoments) -> Option<SecondMoment
     if !(dm > 0.0 && dw > 0.0) {
         return None;
     }
-    let (ixx, iyy, ixy) = (
-        m.myy / dm - weight.myy / dw,
-        m.mxx / dm - weight.mxx / dw,
-        -m.mxy / dm + weight.mxy / dw,
-    );
+    let (ixx, iyy, ixy) =
+        (m.myy / dm - weight.myy / dw, m.mxx / dm - weight.mxx / dw, -m.mxy / dm + weight.mxy / dw);
     let di = ixx * iyy - ixy * ixy;
-    (di > 0.0 && ixx > 0.0).then(|| SecondMoments {
-        mxx: iyy / di,
-        myy: ixx / di,
-        mxy: -ixy / di,
-        ..*m
-    })
+    (di > 0.0 && ixx > 0.0).then(|| SecondMoments { mxx: iyy / di, myy: ixx / di, mxy: -ixy / di, ..*m })
 }

@@ -21,8 +21,7 @@ pub fn annular_zernikes(x: f64, y: f64, obstruction: f64) -> [f64; MODES] {
     let coma = 8f64.sqrt() * (3.0 * (1.0 + e2) * r2 - 2.0 * (1.0 + e2 + e4))
         / ((1.0 - e2) * ((1.0 + e2) * (1.0 + 4.0 * e2 + e4)).sqrt());
     let trefoil = (8.0 / (1.0 + e2 + e4 + e6)).sqrt();
-    let spherical = 5f64.sqrt()
-        * (6.0 * r2 * r2 - 6.0 * (1.0 + e2) * r2 + 1.0 + 4.0 * e2 + e4)
+    let spherical = 5f64.sqrt() * (6.0 * r2 * r2 - 6.0 * (1.0 + e2) * r2 + 1.0 + 4.0 * e2 + e4)
         / ((1.0 - e2) * (1.0 - e2));
 
     [

@@ -14,12 +14,7 @@ pub fn star_image(psf: &Psf, side: usize, x0: f64, y0: f64, flux_electrons: f64)
 
 /// Adds photon noise of the image and of `sky_electrons` per pixel, and read noise;
 /// the sky's mean is taken off again. Electrons.
-pub fn add_noise(
-    image: &mut Array2<f64>,
-    sky_electrons: f64,
-    read_noise_e: f64,
-    rng: &mut impl Rng,
-) {
+pub fn add_noise(image: &mut Array2<f64>, sky_electrons: f64, read_noise_e: f64, rng: &mut impl Rng) {
     image.mapv_inplace(|electrons| {
         photons(electrons + sky_electrons, rng) - sky_electrons + gaussian(read_noise_e, rng)
     });
