@@ -1,9 +1,30 @@
 //! Moments of a star image: adaptive, under a fixed ladder of circular weights,
 //! and of third and fourth order, each with its error.
+//!
+//! - [`estimating`]: the equations, their solution, what noise and jitter do to them
+//! - [`star`]: one cut-out to all its moments
+
+pub mod estimating;
+pub mod star;
+
+pub use estimating::MomentError;
+pub use star::{Cutout, StarMoments, measure};
 
 /// Widths of the fixed circular weights, sigma in pixels. Judging picks one rung
 /// for a whole stack, so the ladder never depends on the data.
 pub const LADDER_SIGMA_PIXELS: [f64; 6] = [1.5, 2.0, 2.5, 3.0, 4.0, 6.0];
+
+/// Narrowest star on which adaptive moments on pixels keep their meaning: `√(T/2)` of the
+/// pixel-convolved image, pixels. A diffraction-limited PSF of 2.4 pixels per FWHM has 0.99.
+/// Below, the sum over pixels no longer stands for the integral and the adaptive size is
+/// biased by percents; under a fixed weight of [`FLOOR_SIGMA_PIXELS`] or wider it is not.
+pub const ADAPTIVE_MIN_SIGMA_PIXELS: f64 = 0.97;
+
+/// Narrowest weight whose sums over pixels stand for integrals whatever the PSF, pixels.
+pub const FLOOR_SIGMA_PIXELS: f64 = LADDER_SIGMA_PIXELS[0];
+
+/// FWHM over sigma of a Gaussian, `2 √(2 ln 2)`.
+pub const FWHM_PER_SIGMA: f64 = 2.354_820_045_030_949;
 
 /// Second moments under one weight, noise bias removed. Pixels².
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -24,7 +45,21 @@ pub struct Shape {
     pub e_response: f64,
 }
 
-/// Third and fourth moments in units of the second-moment ellipse (reference.md 4).
+impl Shape {
+    /// `ln T` without the bias of the logarithm: `E ln T̂ = ln T - ½ var(T̂)/T²`.
+    pub fn log_size(&self) -> f64 {
+        self.size.ln() + 0.5 * (self.size_err / self.size).powi(2)
+    }
+
+    /// Error of [`Shape::log_size`].
+    pub fn log_size_err(&self) -> f64 {
+        self.size_err / self.size
+    }
+}
+
+/// Third and fourth moments in units of the second-moment ellipse: `coma` the spin-1 and
+/// `trefoil` the spin-3 third moment (Okura, Umetsu & Futamase 2007, ApJ 660, 995, up to
+/// normalisation), `kurtosis` the fourth radial moment (2 for a Gaussian).
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct HigherMoments {
     pub coma1: f64,

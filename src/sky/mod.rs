@@ -1,1 +1,333 @@
-//! sky
+//! Sky background and noise of a frame, on a mesh of tiles, robust against stars,
+//! gradients, nebulae and quantised noise.
+//!
+//! Each tile gives a clipped location and scale; a plane through a tile and its neighbours,
+//! weighted by what each knows, replaces its value where the neighbours agree with a plane
+//! (gradients), and leaves it alone where they don't (nebulae). Between tile centres the
+//! sky is interpolated bilinearly and extrapolated linearly at the edges.
+
+mod quantile;
+
+use ndarray::Array2;
+pub use quantile::quantile;
+
+use crate::frame::Region;
+
+/// Side of a tile, pixels: wide against a star, narrow against flat-field and sky structure.
+const TILE_PIXELS: usize = 64;
+
+/// Fewest usable pixels from which a tile speaks.
+const MIN_TILE_PIXELS: usize = 100;
+
+/// Clipping limit, in sigma.
+const CLIP_SIGMAS: f64 = 3.0;
+
+/// Standard deviation of a Gaussian clipped at ±3 σ, converged (reference.md section 7).
+const CLIPPED_SIGMA: f64 = 0.984_85;
+
+/// `σ / (q₅₀ - q₁₅.₈₇)` is 1 for a Gaussian; the lower half keeps clear of stars.
+const LOWER_SIGMA_QUANTILE: f64 = 0.158_655_253_931_457;
+
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum SkyError {
+    #[error(
+        "only {found} usable pixels, {needed} are needed to measure the sky; widen `detector.usable` or the mask"
+    )]
+    TooFewPixels { found: usize, needed: usize },
+}
+
+/// The sky of one frame: level and noise per pixel, frame units.
+#[derive(Debug, Clone)]
+pub struct Sky {
+    region: Region,
+    level: Array2<f64>,
+    noise: Array2<f64>,
+    /// Median level over the usable region.
+    pub median_level: f64,
+    /// Median noise per pixel over the usable region.
+    pub median_noise: f64,
+}
+
+/// Measures the sky over `region`. `excluded` is true on pixels that are bad or covered by
+/// a detected source. `quantum` is the step between pixel values, if they are quantised.
+pub fn measure(
+    pixels: &Array2<f32>,
+    excluded: &Array2<bool>,
+    region: Region,
+    quantum: Option<f64>,
+) -> Result<Sky, SkyError> {
+    let columns = region.width().div_ceil(TILE_PIXELS).max(1);
+    let rows = region.height().div_ceil(TILE_PIXELS).max(1);
+    let keep = |y: usize, x: usize| (!excluded[(y, x)]).then(|| pixels[(y, x)]);
+    let tiles = measure_tiles(rows, columns, region, quantum, keep);
+    let level = fill_gaps(&smooth_by_planes(&tiles)).ok_or(SkyError::TooFewPixels {
+        found: excluded.iter().filter(|bad| !**bad).count(),
+        needed: MIN_TILE_PIXELS,
+    })?;
+    let mut sky = Sky { region, median_level: median(&level), median_noise: 0.0, noise: level.clone(), level };
+    // The noise is taken about the sky, so that a gradient inside a tile is no noise.
+    let residual = |y: usize, x: usize| {
+        keep(y, x).map(|value| (f64::from(value) - sky.level_at(x as f64, y as f64)) as f32)
+    };
+    let about_sky = measure_tiles(rows, columns, region, quantum, residual);
+    let noise = fill_gaps(&about_sky.map(|tile| tile.map(|t| t.noise))).unwrap_or_else(|| sky.noise.clone());
+    sky.noise = median_of_neighbours(&noise);
+    sky.median_noise = median(&sky.noise);
+    Ok(sky)
+}
+
+fn measure_tiles(
+    rows: usize,
+    columns: usize,
+    region: Region,
+    quantum: Option<f64>,
+    value_at: impl Fn(usize, usize) -> Option<f32>,
+) -> Array2<Option<Tile>> {
+    let mut values = Vec::with_capacity(TILE_PIXELS * TILE_PIXELS);
+    Array2::from_shape_fn((rows, columns), |(row, column)| {
+        let (y0, y1) = span(region.y0, region.height(), rows, row);
+        let (x0, x1) = span(region.x0, region.width(), columns, column);
+        values.clear();
+        for y in y0..y1 {
+            values.extend((x0..x1).filter_map(|x| value_at(y, x)).filter(|value| value.is_finite()));
+        }
+        let enough = values.len() >= MIN_TILE_PIXELS.min((x1 - x0) * (y1 - y0)).max(1);
+        if enough { clip(&mut values, quantum) } else { None }
+    })
+}
+
+fn median(grid: &Array2<f64>) -> f64 {
+    let mut all: Vec<f32> = grid.iter().map(|&value| value as f32).collect();
+    quantile(&mut all, 0.5, None).unwrap_or(f64::NAN)
+}
+
+/// Location and scale of one tile.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Tile {
+    level: f64,
+    level_err: f64,
+    noise: f64,
+}
+
+/// First and last pixel of tile `k` of `count` over a span.
+fn span(start: usize, length: usize, count: usize, k: usize) -> (usize, usize) {
+    (start + k * length / count, start + (k + 1) * length / count)
+}
+
+/// Clipped mean and sigma: the first clip from the lower half of the distribution, which
+/// stars do not reach, then symmetric until it settles.
+fn clip(values: &mut Vec<f32>, quantum: Option<f64>) -> Option<Tile> {
+    let mut centre = quantile(values, 0.5, quantum)?;
+    let floor = quantum.map_or(0.0, |q| q / 12_f64.sqrt());
+    let mut sigma = (centre - quantile(values, LOWER_SIGMA_QUANTILE, quantum)?).max(floor);
+    for _ in 0..12 {
+        let before = values.len();
+        let (low, high) = (centre - CLIP_SIGMAS * sigma, centre + CLIP_SIGMAS * sigma);
+        values.retain(|&value| (low..=high).contains(&f64::from(value)));
+        if values.is_empty() {
+            return None;
+        }
+        centre = quantile(values, 0.5, quantum)?;
+        let n = values.len() as f64;
+        let mean = values.iter().map(|&value| f64::from(value)).sum::<f64>() / n;
+        let square = values.iter().map(|&value| (f64::from(value) - mean).powi(2)).sum::<f64>() / n;
+        sigma = (square.sqrt() / CLIPPED_SIGMA).max(floor);
+        if values.len() == before {
+            return Some(Tile { level: mean, level_err: sigma / n.sqrt(), noise: sigma });
+        }
+    }
+    let n = values.len() as f64;
+    let mean = values.iter().map(|&value| f64::from(value)).sum::<f64>() / n;
+    Some(Tile { level: mean, level_err: sigma / n.sqrt(), noise: sigma })
+}
+
+/// Replaces each tile's level by the plane through the 3x3 tiles around it where those fit
+/// a plane within their noise; otherwise keeps the tile's own value.
+fn smooth_by_planes(tiles: &Array2<Option<Tile>>) -> Array2<Option<f64>> {
+    let (rows, columns) = tiles.dim();
+    Array2::from_shape_fn((rows, columns), |(row, column)| {
+        let own = tiles[(row, column)]?;
+        let near: Vec<(f64, f64, Tile)> = neighbours(row, column, rows, columns)
+            .filter_map(|(r, c)| {
+                tiles[(r, c)].map(|t| (c as f64 - column as f64, r as f64 - row as f64, t))
+            })
+            .collect();
+        if near.len() < 6 {
+            return Some(own.level);
+        }
+        let mut normal = nalgebra::Matrix3::<f64>::zeros();
+        let mut right = nalgebra::Vector3::<f64>::zeros();
+        for (dx, dy, tile) in &near {
+            let basis = nalgebra::Vector3::new(1.0, *dx, *dy);
+            let weight = tile.level_err.max(1e-12).powi(-2);
+            normal += basis * basis.transpose() * weight;
+            right += basis * (weight * tile.level);
+        }
+        let Some(plane) = normal.cholesky().map(|c| c.solve(&right)) else {
+            return Some(own.level);
+        };
+        let chi2: f64 = near
+            .iter()
+            .map(|(dx, dy, t)| {
+                let fit = plane[0] + plane[1] * dx + plane[2] * dy;
+                ((t.level - fit) / t.level_err.max(1e-12)).powi(2)
+            })
+            .sum();
+        // Twice the degrees of freedom lets faint undetected sources through, not structure.
+        let dof = (near.len() - 3) as f64;
+        Some(if chi2 < 2.0 * dof + 4.0 { plane[0] } else { own.level })
+    })
+}
+
+fn neighbours(
+    row: usize,
+    column: usize,
+    rows: usize,
+    columns: usize,
+) -> impl Iterator<Item = (usize, usize)> {
+    let r = row.saturating_sub(1)..(row + 2).min(rows);
+    r.flat_map(move |r| (column.saturating_sub(1)..(column + 2).min(columns)).map(move |c| (r, c)))
+}
+
+fn median_of_neighbours(grid: &Array2<f64>) -> Array2<f64> {
+    let (rows, columns) = grid.dim();
+    Array2::from_shape_fn((rows, columns), |(row, column)| {
+        let mut near: Vec<f32> =
+            neighbours(row, column, rows, columns).map(|at| grid[at] as f32).collect();
+        quantile(&mut near, 0.5, None).unwrap_or(grid[(row, column)])
+    })
+}
+
+/// Tiles without a value take the mean of the nearest ring of tiles that have one; `None`
+/// where no tile has.
+fn fill_gaps(grid: &Array2<Option<f64>>) -> Option<Array2<f64>> {
+    let known: Vec<((usize, usize), f64)> =
+        grid.indexed_iter().filter_map(|(at, value)| value.map(|v| (at, v))).collect();
+    if known.is_empty() {
+        return None;
+    }
+    Some(Array2::from_shape_fn(grid.dim(), |(row, column)| {
+        if let Some(value) = grid[(row, column)] {
+            return value;
+        }
+        let distance = |r: usize, c: usize| r.abs_diff(row).max(c.abs_diff(column));
+        let nearest = known.iter().map(|((r, c), _)| distance(*r, *c)).min().unwrap_or(0);
+        let ring: Vec<f64> =
+            known.iter().filter(|((r, c), _)| distance(*r, *c) == nearest).map(|(_, v)| *v).collect();
+        ring.iter().sum::<f64>() / ring.len().max(1) as f64
+    }))
+}
+
+impl Sky {
+    /// Sky level at pixel (x, y), frame units.
+    pub fn level_at(&self, x: f64, y: f64) -> f64 {
+        self.interpolate(&self.level, x, y)
+    }
+
+    /// Noise per pixel at (x, y), frame units.
+    pub fn noise_at(&self, x: f64, y: f64) -> f64 {
+        // Extrapolation must not take the noise to zero.
+        self.interpolate(&self.noise, x, y).max(0.5 * self.median_noise)
+    }
+
+    fn interpolate(&self, grid: &Array2<f64>, x: f64, y: f64) -> f64 {
+        let (rows, columns) = grid.dim();
+        let (row, fy) = cell(y, self.region.y0, self.region.height(), rows);
+        let (column, fx) = cell(x, self.region.x0, self.region.width(), columns);
+        let (row1, column1) = ((row + 1).min(rows - 1), (column + 1).min(columns - 1));
+        let low = grid[(row, column)] * (1.0 - fx) + grid[(row, column1)] * fx;
+        let high = grid[(row1, column)] * (1.0 - fx) + grid[(row1, column1)] * fx;
+        low * (1.0 - fy) + high * fy
+    }
+
+    /// The frame less its sky, `[y, x]`; zero on bad pixels.
+    pub fn subtract(&self, pixels: &Array2<f32>, bad: &Array2<bool>) -> Array2<f32> {
+        let mut out = Array2::zeros(pixels.dim());
+        let (_, width) = pixels.dim();
+        for (y, mut row) in out.outer_iter_mut().enumerate() {
+            for x in 0..width {
+                let value = pixels[(y, x)];
+                if !bad[(y, x)] && value.is_finite() {
+                    row[x] = (f64::from(value) - self.level_at(x as f64, y as f64)) as f32;
+                }
+            }
+        }
+        out
+    }
+}
+
+/// Tile index and fraction between tile centres; fractions outside 0..1 extrapolate by at
+/// most half a tile.
+fn cell(position: f64, start: usize, length: usize, count: usize) -> (usize, f64) {
+    if count < 2 {
+        return (0, 0.0);
+    }
+    let step = length as f64 / count as f64;
+    let t = (position - start as f64 + 0.5) / step - 0.5;
+    let k = t.floor().clamp(0.0, (count - 2) as f64);
+    (k as usize, (t - k).clamp(-0.5, 1.5))
+}
+
+#[cfg(test)]
+mod tests {
+    use rand::SeedableRng;
+    use rand_distr::{Distribution, Normal};
+
+    use super::*;
+
+    fn noisy(level: impl Fn(f64, f64) -> f64, sigma: f64, quantise: bool) -> Array2<f32> {
+        let mut rng = rand::rngs::StdRng::seed_from_u64(5);
+        let normal = Normal::new(0.0, sigma).unwrap();
+        Array2::from_shape_fn((400, 400), |(y, x)| {
+            let value = level(x as f64, y as f64) + normal.sample(&mut rng);
+            (if quantise { value.round() } else { value }) as f32
+        })
+    }
+
+    const ALL: Region = Region { x0: 0, x1: 400, y0: 0, y1: 400 };
+
+    #[test]
+    fn a_gradient_is_followed_to_the_corners() {
+        let plane = |x: f64, y: f64| 500.0 + 0.05 * x - 0.03 * y;
+        let pixels = noisy(plane, 5.0, false);
+        let sky = measure(&pixels, &Array2::from_elem((400, 400), false), ALL, None).unwrap();
+        for (x, y) in [(0.0, 0.0), (399.0, 0.0), (200.0, 200.0), (10.0, 390.0)] {
+            // A tile of 57x57 pixels knows its mean to 5/57 = 0.09; a corner extrapolates.
+            assert!((sky.level_at(x, y) - plane(x, y)).abs() < 0.4, "{} {}", sky.level_at(x, y), plane(x, y));
+        }
+        assert!((sky.median_noise / 5.0 - 1.0).abs() < 0.02);
+    }
+
+    #[test]
+    fn quantised_noise_of_a_unit_is_measured() {
+        let pixels = noisy(|_, _| 97.4, 1.5, true);
+        let sky = measure(&pixels, &Array2::from_elem((400, 400), false), ALL, Some(1.0)).unwrap();
+        // Rounding adds 1/12 to the variance.
+        let expected = (1.5_f64 * 1.5 + 1.0 / 12.0).sqrt();
+        assert!((sky.median_noise / expected - 1.0).abs() < 0.02, "{}", sky.median_noise);
+        assert!((sky.median_level - 97.4).abs() < 0.02, "{}", sky.median_level);
+    }
+
+    #[test]
+    fn stars_do_not_lift_the_sky() {
+        let mut pixels = noisy(|_, _| 100.0, 3.0, false);
+        for k in 0..60 {
+            let (cx, cy) = ((k * 67 % 400) as f64, (k * 131 % 400) as f64);
+            for ((y, x), value) in pixels.indexed_iter_mut() {
+                let r2 = (x as f64 - cx).powi(2) + (y as f64 - cy).powi(2);
+                if r2 < 400.0 {
+                    *value += (2000.0 * (-r2 / 8.0).exp()) as f32;
+                }
+            }
+        }
+        let sky = measure(&pixels, &Array2::from_elem((400, 400), false), ALL, None).unwrap();
+        assert!((sky.median_level - 100.0).abs() < 0.3, "{}", sky.median_level);
+    }
+
+    #[test]
+    fn a_frame_without_pixels_is_an_error() {
+        let pixels = Array2::from_elem((20, 20), f32::NAN);
+        let region = Region { x0: 0, x1: 20, y0: 0, y1: 20 };
+        assert!(measure(&pixels, &Array2::from_elem((20, 20), false), region, None).is_err());
+    }
+}

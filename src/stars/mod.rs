@@ -1,4 +1,23 @@
 //! Stars: found, refused with a reason or kept, and matched between exposures.
+//!
+//! - [`width`]: how wide the stars of a frame are
+//! - [`detect`]: matched-filter peaks
+//! - [`clean`]: saturation, trails, bad lines
+//! - [`wings`], [`isolate`]: what neighbours and diffraction rings do
+//! - [`locus`]: point sources told from everything else
+//! - [`select`]: all of these in order, for one frame
+//! - [`matching`], [`pattern`], [`affine`]: the same stars in every exposure
+
+pub mod affine;
+pub mod clean;
+pub mod detect;
+pub mod isolate;
+pub mod locus;
+pub mod matching;
+pub mod pattern;
+pub mod select;
+pub mod width;
+pub mod wings;
 
 use ndarray::Array2;
 

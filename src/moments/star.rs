@@ -1,0 +1,394 @@
+//! One cut-out to all its moments.
+
+use nalgebra::SVector;
+use ndarray::Array2;
+
+use super::estimating::{Noise, Pixel, Solution, Weight, solve_second, with_higher};
+use super::{HigherMoments, LADDER_SIGMA_PIXELS, MomentError, Shape};
+
+/// Largest share of a star's weighted light on masked pixels, which are filled from the
+/// fitted Gaussian. The fill is wrong by some per cent of itself for a diffraction PSF, so
+/// this bounds the error of the moments to a few 1e-4.
+const MAX_MASKED_SHARE: f64 = 0.01;
+
+/// A weight must fit into its cut-out to this many sigma: `exp(-½ 3.5²) = 0.2 %` of the
+/// peak weight, on wings that are themselves faint.
+const REACH_SIGMAS: f64 = 3.5;
+
+/// Beyond this many sigma (plus a pixel) a weight is below 3e-7 and its pixels are left out.
+const WEIGHT_RADIUS_SIGMAS: f64 = 5.5;
+
+/// A square, sky-subtracted image of one star.
+#[derive(Debug, Clone)]
+pub struct Cutout {
+    /// `[y, x]`, frame units; odd side.
+    pub pixels: Array2<f32>,
+    /// Noise variance of each pixel, frame units².
+    pub variance: Array2<f32>,
+    /// True where a pixel must not be used.
+    pub mask: Array2<bool>,
+}
+
+/// All moments of one star. Positions are relative to the cut-out's central pixel.
+#[derive(Debug, Clone)]
+pub struct StarMoments {
+    pub x: f64,
+    pub y: f64,
+    /// Error of each coordinate, pixels.
+    pub position_err: f64,
+    /// Flux through the matched Gaussian, `2 Σ W I`, or through the floored weight.
+    pub flux: f64,
+    pub flux_err: f64,
+    pub snr: f64,
+    pub adaptive: Option<Shape>,
+    pub ladder: [Option<Shape>; LADDER_SIGMA_PIXELS.len()],
+    /// Under the adaptive weight, or under the first rung where `floored` was asked for.
+    pub higher: Option<HigherMoments>,
+}
+
+/// Measures a star of roughly `sigma_guess` pixels at the cut-out's centre plus `offset`.
+/// With `floored` the adaptive moments are still reported where they exist, but flux,
+/// position and higher moments are those under the narrowest fixed weight.
+///
+/// Errors: [`MomentError`], when neither an adaptive nor a fixed weight gives moments.
+pub fn measure(
+    cutout: &Cutout,
+    offset: (f64, f64),
+    sigma_guess: f64,
+    floored: bool,
+) -> Result<StarMoments, MomentError> {
+    let reach = (cutout.pixels.nrows() / 2) as f64;
+    let guess = [offset.0, offset.1, sigma_guess * sigma_guess, 0.0, sigma_guess * sigma_guess];
+    let mut pixels = list_pixels(cutout);
+    let main_weight = if floored { Weight::Fixed(LADDER_SIGMA_PIXELS[0]) } else { Weight::Adaptive };
+    let main = solve_with_fill(cutout, &mut pixels, main_weight, guess, reach)?;
+    let near = within_weight(&pixels, &main);
+    let noise = main.noise(&near).ok_or(MomentError::NotConverged)?;
+
+    let adaptive = if floored {
+        solve_second(&pixels, Weight::Adaptive, guess, reach)
+            .ok()
+            .and_then(|s| s.noise(&within_weight(&pixels, &s)).and_then(|n| shape(&s.theta, &n)))
+    } else {
+        shape(&main.theta, &noise)
+    };
+    let start = [main.theta[0], main.theta[1], guess[2], 0.0, guess[4]];
+    let ladder = LADDER_SIGMA_PIXELS.map(|sigma| {
+        if REACH_SIGMAS * sigma > reach {
+            return None;
+        }
+        let near = within(&pixels, start, WEIGHT_RADIUS_SIGMAS * sigma + 1.0);
+        let solution = solve_second(&near, Weight::Fixed(sigma), fixed_guess(start, sigma), reach).ok()?;
+        let noise = solution.noise(&near)?;
+        shape(&solution.theta, &noise)
+    });
+    let higher = with_higher(&near, &main)
+        .ok()
+        .and_then(|s| s.noise(&near).map(|n| higher_moments(&s.theta, &n)));
+    let to_flux = flux_factor(&main, reach);
+    Ok(StarMoments {
+        x: main.theta[0] - noise.bias[0],
+        y: main.theta[1] - noise.bias[1],
+        position_err: (0.5 * (noise.covariance[(0, 0)] + noise.covariance[(1, 1)])).sqrt(),
+        flux: to_flux * main.weighted_flux,
+        flux_err: to_flux * main.weighted_flux_variance.sqrt(),
+        snr: main.weighted_flux / main.weighted_flux_variance.sqrt(),
+        adaptive,
+        ladder,
+        higher,
+    })
+}
+
+fn within(pixels: &[Pixel], centre: [f64; 5], radius: f64) -> Vec<Pixel> {
+    let near = |p: &&Pixel| (p.x - centre[0]).hypot(p.y - centre[1]) <= radius;
+    pixels.iter().filter(near).copied().collect()
+}
+
+/// The pixels on which a solved weight is not negligible.
+fn within_weight(pixels: &[Pixel], solution: &Solution<5>) -> Vec<Pixel> {
+    let t = &solution.theta;
+    let sigma = match solution.weight {
+        Weight::Adaptive => (0.5 * (t[2] + t[4]) + (0.5 * (t[2] - t[4])).hypot(t[3])).sqrt(),
+        Weight::Fixed(sigma) => sigma,
+    };
+    within(pixels, [t[0], t[1], 0.0, 0.0, 0.0], WEIGHT_RADIUS_SIGMAS * sigma + 1.0)
+}
+
+/// The weighted second moment of a Gaussian of the guessed width, as a start.
+fn fixed_guess(guess: [f64; 5], sigma: f64) -> [f64; 5] {
+    let w2 = sigma * sigma;
+    let m = guess[2] * w2 / (guess[2] + w2);
+    [guess[0], guess[1], m, 0.0, m]
+}
+
+fn list_pixels(cutout: &Cutout) -> Vec<Pixel> {
+    let half = (cutout.pixels.nrows() / 2) as f64;
+    cutout
+        .pixels
+        .indexed_iter()
+        .map(|((row, column), &value)| Pixel {
+            x: column as f64 - half,
+            y: row as f64 - half,
+            value: f64::from(value),
+            variance: f64::from(cutout.variance[(row, column)]),
+        })
+        .collect()
+}
+
+/// Solves, filling masked pixels from the Gaussian of the moments until both agree.
+fn solve_with_fill(
+    cutout: &Cutout,
+    pixels: &mut [Pixel],
+    weight: Weight,
+    guess: [f64; 5],
+    reach: f64,
+) -> Result<Solution<5>, MomentError> {
+    let start = match weight {
+        Weight::Adaptive => guess,
+        Weight::Fixed(sigma) => fixed_guess(guess, sigma),
+    };
+    let masked: Vec<usize> =
+        cutout.mask.iter().enumerate().filter_map(|(k, &bad)| bad.then_some(k)).collect();
+    if masked.is_empty() {
+        return solve_second(pixels, weight, start, reach);
+    }
+    let mut model = guess;
+    let mut solution = None;
+    for _ in 0..4 {
+        let share = fill(pixels, &masked, &model);
+        if share > MAX_MASKED_SHARE {
+            return Err(MomentError::Masked);
+        }
+        let solved = solve_second(pixels, weight, start, reach)?;
+        model = gaussian_of(&solved);
+        solution = Some(solved);
+    }
+    solution.ok_or(MomentError::NotConverged)
+}
+
+/// The Gaussian `[x, y, Mxx, Mxy, Myy]` that has these weighted moments.
+fn gaussian_of(solution: &Solution<5>) -> [f64; 5] {
+    let t = &solution.theta;
+    match solution.weight {
+        Weight::Adaptive => [t[0], t[1], t[2], t[3], t[4]],
+        Weight::Fixed(sigma) => {
+            let widen = |m: f64| {
+                let inverse = 1.0 / m - 1.0 / (sigma * sigma);
+                if inverse > 0.0 { 1.0 / inverse } else { m }
+            };
+            let m = widen(0.5 * (t[2] + t[4]));
+            [t[0], t[1], m, 0.0, m]
+        }
+    }
+}
+
+/// Fills the masked pixels from a Gaussian whose amplitude fits the others; returns the
+/// masked pixels' share of `Σ W²`, the weighted light of that Gaussian.
+fn fill(pixels: &mut [Pixel], masked: &[usize], model: &[f64; 5]) -> f64 {
+    let det = model[2] * model[4] - model[3] * model[3];
+    let profile = |p: &Pixel| {
+        let (dx, dy) = (p.x - model[0], p.y - model[1]);
+        (-0.5 * (model[4] * dx * dx - 2.0 * model[3] * dx * dy + model[2] * dy * dy) / det).exp()
+    };
+    let mut is_masked = vec![false; pixels.len()];
+    for &k in masked {
+        is_masked[k] = true;
+    }
+    let (mut light, mut square, mut lost) = (0.0, 0.0, 0.0);
+    for (p, &bad) in pixels.iter().zip(&is_masked) {
+        let w = profile(p);
+        if bad {
+            lost += w * w;
+        } else {
+            light += w * p.value;
+            square += w * w;
+        }
+    }
+    let amplitude = if square > 0.0 { light / square } else { 0.0 };
+    for &k in masked {
+        pixels[k].value = amplitude * profile(&pixels[k]);
+    }
+    lost / (lost + square)
+}
+
+/// Second moments with the noise bias taken off, from `θ` and its noise.
+fn shape(theta: &SVector<f64, 5>, noise: &Noise<5>) -> Option<Shape> {
+    let clean = theta - noise.bias;
+    let (mxx, mxy, myy) = (clean[2], clean[3], clean[4]);
+    let size = mxx + myy;
+    let c = &noise.covariance;
+    let variance_size = c[(2, 2)] + c[(4, 4)] + 2.0 * c[(2, 4)];
+    let ratio = |k1: [f64; 3]| {
+        // e = A / T with A a combination of (Mxx, Mxy, Myy), to second order.
+        let k = [k1[0], k1[1], k1[2]];
+        let a = k[0] * mxx + k[1] * mxy + k[2] * myy;
+        let pick = |i: usize, j: usize| c[(2 + i, 2 + j)];
+        let mut variance_a = 0.0;
+        let mut covariance_at = 0.0;
+        for i in 0..3 {
+            covariance_at += k[i] * (pick(i, 0) + pick(i, 2));
+            for j in 0..3 {
+                variance_a += k[i] * k[j] * pick(i, j);
+            }
+        }
+        let e = a / size;
+        let bias = -covariance_at / size.powi(2) + e * variance_size / size.powi(2);
+        let variance = (variance_a - 2.0 * e * covariance_at + e * e * variance_size) / size.powi(2);
+        (e - bias, variance)
+    };
+    let (e1, variance1) = ratio([1.0, 0.0, -1.0]);
+    let (e2, variance2) = ratio([0.0, 2.0, 0.0]);
+    let [jx, jy] = &noise.jitter_response;
+    let d_size = |j: &SVector<f64, 5>| (j[2] + j[4]) / size;
+    let d_e1 = |j: &SVector<f64, 5>| (j[2] - j[4]) / size - e1 * d_size(j);
+    let shape = Shape {
+        mxx,
+        myy,
+        mxy,
+        size,
+        size_err: variance_size.sqrt(),
+        e1,
+        e2,
+        e_err: (0.5 * (variance1 + variance2)).sqrt(),
+        size_response: 0.5 * (d_size(jx) + d_size(jy)),
+        e_response: 0.5 * (d_e1(jx) - d_e1(jy)),
+    };
+    let sane = size > 0.0
+        && [shape.size_err, shape.e1, shape.e2, shape.e_err, shape.size_response, shape.e_response]
+            .iter()
+            .all(|value| value.is_finite());
+    sane.then_some(shape)
+}
+
+fn higher_moments(theta: &SVector<f64, 10>, noise: &Noise<10>) -> HigherMoments {
+    let clean = theta - noise.bias;
+    let sigma = |k: usize| noise.covariance[(k, k)].sqrt();
+    let pair = |k: usize| (0.5 * (noise.covariance[(k, k)] + noise.covariance[(k + 1, k + 1)])).sqrt();
+    HigherMoments {
+        coma1: clean[5],
+        coma2: clean[6],
+        coma_err: pair(5),
+        trefoil1: clean[7],
+        trefoil2: clean[8],
+        trefoil_err: pair(7),
+        kurtosis: clean[9],
+        kurtosis_err: sigma(9),
+    }
+}
+
+/// Flux of a Gaussian star over its weighted flux: 2 for the adaptive weight; for a fixed
+/// one `(s² + σ²)/σ²` with `s` from the weighted moment.
+fn flux_factor(solution: &Solution<5>, reach: f64) -> f64 {
+    match solution.weight {
+        Weight::Adaptive => 2.0,
+        Weight::Fixed(sigma) => {
+            let s2 = gaussian_of(solution)[2].min(reach * reach);
+            (s2 + sigma * sigma) / (sigma * sigma)
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use rand::SeedableRng;
+    use rand_distr::{Distribution, Normal};
+
+    use super::*;
+
+    fn gaussian(side: usize, x: f64, y: f64, m: [f64; 3], flux: f64) -> Array2<f32> {
+        let half = (side / 2) as f64;
+        let det = m[0] * m[2] - m[1] * m[1];
+        Array2::from_shape_fn((side, side), |(r, c)| {
+            let (dx, dy) = (c as f64 - half - x, r as f64 - half - y);
+            let q = (m[2] * dx * dx - 2.0 * m[1] * dx * dy + m[0] * dy * dy) / det;
+            (flux * (-0.5 * q).exp() / (2.0 * std::f64::consts::PI * det.sqrt())) as f32
+        })
+    }
+
+    fn cutout(pixels: Array2<f32>, variance: f32) -> Cutout {
+        let shape = pixels.raw_dim();
+        Cutout {
+            pixels,
+            variance: Array2::from_elem(shape, variance),
+            mask: Array2::from_elem(shape, false),
+        }
+    }
+
+    #[test]
+    fn a_noiseless_gaussian_gives_its_own_moments() {
+        let image = gaussian(41, 0.3, -0.2, [4.0, 0.7, 3.0], 1e4);
+        let found = measure(&cutout(image, 1e-8), (0.0, 0.0), 1.5, false).unwrap();
+        let shape = found.adaptive.unwrap();
+        assert!((found.x - 0.3).abs() < 1e-6 && (found.y + 0.2).abs() < 1e-6);
+        assert!((shape.mxx - 4.0).abs() < 1e-5, "{shape:?}");
+        assert!((shape.mxy - 0.7).abs() < 1e-5 && (shape.myy - 3.0).abs() < 1e-5);
+        assert!((found.flux - 1e4).abs() < 0.01);
+        let higher = found.higher.unwrap();
+        assert!(higher.coma1.abs() < 1e-5 && (higher.kurtosis - 2.0).abs() < 1e-5);
+    }
+
+    #[test]
+    fn a_gaussian_responds_to_jitter_as_its_inverse_size() {
+        let image = gaussian(61, 0.0, 0.0, [4.0, 0.0, 4.0], 1e4);
+        let shape = measure(&cutout(image, 1e-8), (0.0, 0.0), 1.5, false).unwrap().adaptive.unwrap();
+        assert!((shape.size_response * 8.0 - 1.0).abs() < 1e-3, "{}", shape.size_response);
+        assert!((shape.e_response * 8.0 - 1.0).abs() < 1e-3, "{}", shape.e_response);
+    }
+
+    #[test]
+    fn a_masked_pixel_in_the_wing_is_filled_and_one_in_the_core_refused() {
+        let mut wing = cutout(gaussian(31, 0.1, 0.0, [4.0, 0.0, 4.0], 1e4), 1.0);
+        wing.pixels[(15, 20)] = 5e4;
+        wing.mask[(15, 20)] = true;
+        let shape = measure(&wing, (0.0, 0.0), 2.0, false).unwrap().adaptive.unwrap();
+        assert!((shape.size - 8.0).abs() < 1e-3, "{shape:?}");
+        let mut core = wing.clone();
+        core.mask[(15, 15)] = true;
+        assert_eq!(measure(&core, (0.0, 0.0), 2.0, false).unwrap_err(), MomentError::Masked);
+    }
+
+    /// White noise on a Gaussian star, reference.md section 1: σ(e) = σ(T)/T = 2/ν,
+    /// σ(x) = √2 s/ν; section 4: σ(coma) = 1/ν, σ(trefoil) = √3/ν, σ(kurtosis) = 2/ν per
+    /// component. Both the stated errors and the scatter must agree with it, and the
+    /// means show no bias once it is removed.
+    #[test]
+    fn errors_and_bias_follow_the_published_noise_propagation() {
+        let (s, nu, stars) = (2.0_f64, 40.0, 2000);
+        let flux = nu * (4.0 * std::f64::consts::PI).sqrt() * s;
+        let clean = gaussian(33, 0.2, -0.4, [s * s, 0.0, s * s], flux);
+        let mut rng = rand::rngs::StdRng::seed_from_u64(11);
+        let normal = Normal::new(0.0, 1.0).unwrap();
+        let (mut sum, mut square) = ([0.0; 5], [0.0; 5]);
+        let mut stated = [0.0; 5];
+        for _ in 0..stars {
+            let noisy = clean.mapv(|value| value + normal.sample(&mut rng) as f32);
+            let found = measure(&cutout(noisy, 1.0), (0.0, 0.0), 1.8, false).unwrap();
+            let (shape, higher) = (found.adaptive.unwrap(), found.higher.unwrap());
+            let values = [shape.size / (2.0 * s * s), shape.e1, found.x, higher.coma1, higher.kurtosis];
+            let errors = [
+                shape.size_err / (2.0 * s * s),
+                shape.e_err,
+                found.position_err,
+                higher.coma_err,
+                higher.kurtosis_err,
+            ];
+            for k in 0..5 {
+                sum[k] += values[k];
+                square[k] += values[k] * values[k];
+                stated[k] += errors[k];
+            }
+        }
+        let n = f64::from(stars);
+        let expected_mean = [1.0, 0.0, 0.2, 0.0, 2.0];
+        let expected_sigma = [2.0 / nu, 2.0 / nu, 2_f64.sqrt() * s / nu, 1.0 / nu, 2.0 / nu];
+        for k in 0..5 {
+            let mean = sum[k] / n;
+            let sigma = (square[k] / n - mean * mean).sqrt();
+            // The scatter of a scatter is 1/√(2n) = 1.6 %; 3 sigma of it plus O(1/ν²).
+            assert!((sigma / expected_sigma[k] - 1.0).abs() < 0.05, "{k}: {sigma} {}", expected_sigma[k]);
+            assert!((stated[k] / n / sigma - 1.0).abs() < 0.05, "{k}: stated {} {sigma}", stated[k] / n);
+            let tolerance = 4.0 * sigma / n.sqrt() + 0.3 / (nu * nu) * 0.2;
+            assert!((mean - expected_mean[k]).abs() < tolerance, "{k}: {mean} +- {tolerance}");
+        }
+    }
+}

@@ -1,0 +1,86 @@
+//! Isolation: how much light the other sources, faint ones included, add under a star's
+//! weight.
+
+use rstar::{AABB, RTree, primitives::GeomWithData};
+
+use super::detect::Detection;
+use super::wings::Wings;
+
+/// A detection in the spatial index: position, and its place in the list.
+type Indexed = GeomWithData<[f64; 2], usize>;
+
+fn index(detections: &[Detection]) -> RTree<Indexed> {
+    let points = detections.iter().enumerate().map(|(k, d)| Indexed::new([d.x, d.y], k)).collect();
+    RTree::bulk_load(points)
+}
+
+fn near(tree: &RTree<Indexed>, d: &Detection, reach: f64) -> Vec<usize> {
+    let square = AABB::from_corners([d.x - reach, d.y - reach], [d.x + reach, d.y + reach]);
+    let mut found: Vec<usize> = tree.locate_in_envelope(&square).map(|point| point.data).collect();
+    found.sort_unstable();
+    found
+}
+
+/// Drops the peaks that the wings of a brighter detection explain. `detections` come by
+/// falling flux; `truncated[k]` tells that detection `k` is saturated, so that its true flux
+/// and wings are larger than measured.
+pub fn drop_wings(detections: &[Detection], truncated: &[bool], wings: &Wings) -> Vec<usize> {
+    /// Flux that saturation may hide, as a factor.
+    const HIDDEN: f64 = 4.0;
+    let tree = index(detections);
+    (0..detections.len())
+        .filter(|&k| {
+            let faint = &detections[k];
+            !near(&tree, faint, wings.reach()).into_iter().filter(|&j| j < k).any(|j| {
+                let mut bright = detections[j];
+                if truncated[j] {
+                    bright.flux *= HIDDEN;
+                }
+                wings.explains(&bright, faint)
+            })
+        })
+        .collect()
+}
+
+/// Bound on the relative change of each detection's size by all others: the sum of their
+/// flux ratios times [`Wings::size_effect`].
+pub fn contamination(detections: &[Detection], wings: &Wings) -> Vec<f64> {
+    let tree = index(detections);
+    detections
+        .iter()
+        .enumerate()
+        .map(|(k, star)| {
+            near(&tree, star, wings.reach())
+                .into_iter()
+                .filter(|&j| j != k)
+                .map(|j| {
+                    let other = &detections[j];
+                    other.flux / star.flux * wings.size_effect(other.x - star.x, other.y - star.y)
+                })
+                .sum()
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(x: f64, flux: f64) -> Detection {
+        Detection { x, y: 50.0, flux, snr: flux }
+    }
+
+    #[test]
+    fn a_close_neighbour_contaminates_and_a_far_one_does_not() {
+        let wings = Wings::gaussian(1.2);
+        let found = contamination(&[at(50.0, 1000.0), at(54.0, 100.0), at(90.0, 500.0)], &wings);
+        assert!(found[0] > 0.01 && found[1] > found[0] && found[2] < 1e-6, "{found:?}");
+    }
+
+    #[test]
+    fn peaks_on_the_flank_of_a_brighter_star_are_dropped() {
+        let wings = Wings::gaussian(1.2);
+        let list = [at(50.0, 1000.0), at(54.0, 60.0), at(80.0, 50.0)];
+        assert_eq!(drop_wings(&list, &[false; 3], &wings), vec![0, 2]);
+    }
+}

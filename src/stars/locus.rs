@@ -1,0 +1,206 @@
+//! The locus of point sources, measured from the frame itself: at each place of the field all
+//! stars share one size, ellipticity, coma, trefoil and kurtosis. What lies off the locus by
+//! more than its own error and the locus' width allow is no isolated star.
+//!
+//! The seed is the densest size among bright sources; the locus is then followed over the
+//! field by a robust polynomial, its order and its gate tightening as members gather.
+
+use crate::field::{Basis, FieldFit, Robustness, fit};
+use crate::frame::Region;
+use crate::moments::StarMoments;
+
+use super::Refusal;
+use super::width::half_sample_mode;
+
+/// Numbers compared with the locus.
+pub const FEATURES: usize = 9;
+const SIZE: usize = 0;
+
+/// Half-width of the first gate in ln T: wide enough for a field that defocuses by a
+/// third from corner to corner.
+const FIRST_GATE_LOG_SIZE: f64 = 0.4;
+
+/// The last gate, in standard deviations: of a thousand stars with nine features each one
+/// is lost by chance at 4.4 σ.
+const GATE_SIGMAS: f64 = 4.5;
+
+/// SNR from which sources define the locus.
+const SEED_SNR: f64 = 50.0;
+
+/// One source's features, each with its error; `None` where not measured.
+#[derive(Debug, Clone, Copy)]
+pub struct Candidate {
+    pub x: f64,
+    pub y: f64,
+    pub snr: f64,
+    features: [Option<(f64, f64)>; FEATURES],
+    /// Variance along the narrowest axis, pixels².
+    narrowest: f64,
+}
+
+impl Candidate {
+    /// From a source's moments at frame position (x, y). With `floored` the size and
+    /// ellipticity are those under the narrowest fixed weight. `None` without a shape.
+    pub fn new(moments: &StarMoments, x: f64, y: f64, floored: bool) -> Option<Self> {
+        let shape = if floored { moments.ladder[0] } else { moments.adaptive }?;
+        let mut features = [None; FEATURES];
+        features[0] = Some((shape.log_size(), shape.log_size_err()));
+        features[1] = Some((shape.e1, shape.e_err));
+        features[2] = Some((shape.e2, shape.e_err));
+        if let Some(h) = moments.higher {
+            features[3] = Some((h.coma1, h.coma_err));
+            features[4] = Some((h.coma2, h.coma_err));
+            features[5] = Some((h.trefoil1, h.trefoil_err));
+            features[6] = Some((h.trefoil2, h.trefoil_err));
+            features[7] = Some((h.kurtosis, h.kurtosis_err));
+        }
+        let widest = moments.ladder.iter().rev().flatten().next();
+        features[8] = widest.map(|wide| (wide.log_size(), wide.log_size_err()));
+        let narrowest = 0.5 * shape.size * (1.0 - shape.e1.hypot(shape.e2));
+        let sane = features.iter().flatten().all(|(value, err)| value.is_finite() && *err > 0.0);
+        sane.then_some(Self { x, y, snr: moments.snr, features, narrowest })
+    }
+}
+
+/// The locus of one feature over the field.
+#[derive(Debug, Clone)]
+struct Feature {
+    fit: FieldFit,
+    /// Scatter of the members beyond their errors.
+    width: f64,
+}
+
+/// The measured locus.
+#[derive(Debug, Clone)]
+pub struct Locus {
+    features: Vec<Option<Feature>>,
+    /// Members at the last step.
+    pub members: usize,
+    /// Degree of the polynomial over the field.
+    pub degree: usize,
+}
+
+impl Locus {
+    /// Follows the locus through `candidates` over `region`; `None` where fewer than three
+    /// bright sources agree.
+    pub fn follow(candidates: &[Candidate], region: Region) -> Option<Self> {
+        let bright: Vec<&Candidate> = candidates.iter().filter(|c| c.snr >= SEED_SNR).collect();
+        let seeds = if bright.len() >= 8 { bright } else { candidates.iter().collect() };
+        let mut sizes: Vec<f64> = seeds.iter().filter_map(|c| c.features[SIZE].map(|f| f.0)).collect();
+        let mode = half_sample_mode(&mut sizes)?;
+        let mut members: Vec<&Candidate> = seeds
+            .iter()
+            .copied()
+            .filter(|c| c.features[SIZE].is_some_and(|(value, _)| (value - mode).abs() < FIRST_GATE_LOG_SIZE))
+            .collect();
+        let mut locus = None;
+        for (degree, gate) in [(0, 12.0), (1, 9.0), (2, 7.0), (2, 6.0), (2, GATE_SIGMAS), (2, GATE_SIGMAS)] {
+            let degree = degree_for(members.len(), degree);
+            let next = Self::through(&members, region, degree)?;
+            members = candidates.iter().filter(|c| next.refusal(c, gate).is_none()).collect();
+            if members.len() < 3 {
+                return None;
+            }
+            locus = Some(next);
+        }
+        locus
+    }
+
+    fn through(members: &[&Candidate], region: Region, degree: usize) -> Option<Self> {
+        let basis = Basis::over_rectangle(
+            region.x0 as f64,
+            region.x1 as f64,
+            region.y0 as f64,
+            region.y1 as f64,
+            degree,
+        )
+        .ok()?;
+        let features = (0..FEATURES).map(|k| feature_over_field(members, &basis, k)).collect::<Vec<_>>();
+        features[SIZE].as_ref()?;
+        Some(Self { features, members: members.len(), degree })
+    }
+
+    /// Why a source is off the locus, if it is by more than `gate` standard deviations.
+    fn refusal(&self, candidate: &Candidate, gate: f64) -> Option<Refusal> {
+        for (k, feature) in self.features.iter().enumerate() {
+            let (Some(feature), Some((value, err))) = (feature, candidate.features[k]) else { continue };
+            let (expected, expected_err) = feature.fit.predict(candidate.x, candidate.y);
+            let sigma = (err * err + feature.width.powi(2) + expected_err.powi(2)).sqrt();
+            let off = (value - expected) / sigma;
+            if off.abs() <= gate {
+                continue;
+            }
+            if k != SIZE {
+                return Some(Refusal::Unlike);
+            }
+            let narrowest_star = 0.5 * expected.exp() * (1.0 - self.ellipticity_at(candidate.x, candidate.y));
+            return Some(if off > 0.0 {
+                Refusal::Extended
+            } else if candidate.narrowest < 0.6 * narrowest_star {
+                Refusal::CosmicRay
+            } else {
+                Refusal::Sharp
+            });
+        }
+        None
+    }
+
+    /// Why a source is not on the locus, or `None` for a star.
+    pub fn judge(&self, candidate: &Candidate) -> Option<Refusal> {
+        self.refusal(candidate, GATE_SIGMAS)
+    }
+
+    fn ellipticity_at(&self, x: f64, y: f64) -> f64 {
+        let component = |k: usize| self.features[k].as_ref().map_or(0.0, |f| f.fit.predict(x, y).0);
+        component(1).hypot(component(2)).min(0.95)
+    }
+}
+
+/// At least six members for each coefficient.
+fn degree_for(members: usize, wanted: usize) -> usize {
+    (0..=wanted).rev().find(|d| 6 * (d + 1) * (d + 2) / 2 <= members).unwrap_or(0)
+}
+
+/// Fits one feature over the field and measures the scatter beyond the errors, twice: the
+/// scatter weights the second fit.
+fn feature_over_field(members: &[&Candidate], basis: &Basis, k: usize) -> Option<Feature> {
+    let measured: Vec<(f64, f64, f64, f64)> = members
+        .iter()
+        .filter_map(|c| c.features[k].map(|(value, err)| (c.x, c.y, value, err)))
+        .collect();
+    let xs: Vec<f64> = measured.iter().map(|m| m.0).collect();
+    let ys: Vec<f64> = measured.iter().map(|m| m.1).collect();
+    let values: Vec<f64> = measured.iter().map(|m| m.2).collect();
+    let mut width = spread(&values)?;
+    let mut fitted = None;
+    for _ in 0..3 {
+        let sigmas: Vec<f64> = measured.iter().map(|m| m.3.hypot(width)).collect();
+        let fit = fit(basis, &xs, &ys, &values, &sigmas, Robustness::Bisquare).ok()?;
+        // What the residuals scatter beyond the errors: half of them lie within 0.6745 σ.
+        let mut excess: Vec<f64> = measured
+            .iter()
+            .map(|m| {
+                let residual = m.2 - fit.predict(m.0, m.1).0;
+                (residual / 0.674_49).powi(2) - m.3 * m.3
+            })
+            .collect();
+        width = median(&mut excess)?.max(0.0).sqrt();
+        fitted = Some(fit);
+    }
+    fitted.map(|fit| Feature { fit, width })
+}
+
+fn median(values: &mut [f64]) -> Option<f64> {
+    if values.is_empty() {
+        return None;
+    }
+    let k = values.len() / 2;
+    Some(*values.select_nth_unstable_by(k, f64::total_cmp).1)
+}
+
+/// Robust standard deviation about the median: 1.4826 times the median absolute deviation.
+fn spread(values: &[f64]) -> Option<f64> {
+    let centre = median(&mut values.to_vec())?;
+    let mut deviations: Vec<f64> = values.iter().map(|value| (value - centre).abs()).collect();
+    Some(1.482_602 * median(&mut deviations)?)
+}

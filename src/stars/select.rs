@@ -1,0 +1,353 @@
+//! The stars of one frame, in order: sky, width, detections, wings, moments, locus.
+
+use ndarray::{Array2, s};
+use rayon::prelude::*;
+
+use super::clean::{Saturation, bad_lines, saturation};
+use super::detect::{DETECTION_SNR, Detection, detect, source_mask};
+use super::isolate::{contamination, drop_wings};
+use super::locus::{Candidate, Locus};
+use super::width::{is_single_pixel, typical_sigma};
+use super::wings::Wings;
+use super::{Refusal, Star};
+use crate::frame::Region;
+use crate::moments::{
+    ADAPTIVE_MIN_SIGMA_PIXELS, Cutout, LADDER_SIGMA_PIXELS, MomentError, StarMoments, measure,
+};
+use crate::settings::StarSettings;
+use crate::sky::{self, Sky, SkyError};
+
+/// Half-width of a cut-out in sigma of the stars; never under [`MIN_HALF_PIXELS`].
+const CUTOUT_HALF_SIGMAS: f64 = 7.0;
+const MIN_HALF_PIXELS: usize = 10;
+const MAX_HALF_PIXELS: usize = 60;
+
+/// A saturated pixel this near a source's centre, in sigma of the stars, spoils it.
+const SATURATION_RADIUS_SIGMAS: f64 = 3.0;
+
+/// SNR of the stars that show the wings.
+const WING_STAR_SNR: f64 = 100.0;
+
+/// What is known of a frame before its stars.
+#[derive(Debug, Clone, Copy)]
+pub struct FrameView<'a> {
+    /// `[y, x]`, frame units.
+    pub pixels: &'a Array2<f32>,
+    /// True where a pixel must not be used.
+    pub bad: &'a Array2<bool>,
+    pub region: Region,
+    /// Frame units.
+    pub saturation: Option<f64>,
+    /// Step between pixel values.
+    pub quantum: Option<f64>,
+    /// Electrons per frame unit; without it the stars' own photon noise is unknown.
+    pub gain: Option<f64>,
+}
+
+/// The stars of one frame and what was learned on the way.
+#[derive(Debug, Clone)]
+pub struct FrameStars {
+    pub sky_level: f64,
+    pub sky_noise: f64,
+    /// Width of the stars, `√(T/2)`, pixels; `None` without a bright source.
+    pub sigma_pixels: Option<f64>,
+    /// True where the pixels are too coarse for adaptive moments.
+    pub floored: bool,
+    /// Kept and refused, by falling flux.
+    pub stars: Vec<Star>,
+    pub notes: Vec<String>,
+}
+
+/// Finds, measures and judges everything in a frame.
+pub fn select(frame: &FrameView, settings: &StarSettings) -> Result<FrameStars, SkyError> {
+    let first_sky = sky::measure(frame.pixels, frame.bad, frame.region, frame.quantum)?;
+    let first = first_sky.subtract(frame.pixels, frame.bad);
+    let rough = saturation(frame.pixels, frame.saturation, 4.0);
+    let unusable = or(frame.bad, &rough.saturated);
+    let Some(sigma) = typical_sigma(&first, &unusable, &first_sky, frame.region) else {
+        return Ok(FrameStars {
+            sky_level: first_sky.median_level,
+            sky_noise: first_sky.median_noise,
+            sigma_pixels: None,
+            floored: false,
+            stars: Vec::new(),
+            notes: vec!["no source bright enough to measure a width from".into()],
+        });
+    };
+    let mut notes = Vec::new();
+    let found = detect(&first, &first_sky, frame.region, sigma, DETECTION_SNR);
+    let covered = source_mask(frame.bad, &found, &first_sky, sigma);
+    let sky = sky::measure(frame.pixels, &covered, frame.region, frame.quantum).unwrap_or(first_sky);
+    let mut bad = frame.bad.clone();
+    let mut residual = sky.subtract(frame.pixels, &bad);
+    mark_bad_lines(&mut residual, &mut bad, &covered, &sky, frame.region, &mut notes);
+
+    let saturated = saturation(frame.pixels, frame.saturation, sigma);
+    let found = detect(&residual, &sky, frame.region, sigma, DETECTION_SNR);
+    let truncated: Vec<bool> =
+        found.iter().map(|d| touches(&saturated.saturated, d, SATURATION_RADIUS_SIGMAS * sigma)).collect();
+    let wings = measured_wings(&residual, &bad, &found, &truncated, sigma);
+    let real: Vec<usize> = drop_wings(&found, &truncated, &wings);
+    let found: Vec<Detection> = real.iter().map(|&k| found[k]).collect();
+    let truncated: Vec<bool> = real.iter().map(|&k| truncated[k]).collect();
+    // Single hot pixels are no neighbours whose wings could reach a star.
+    let single: Vec<bool> = found.iter().map(|d| is_single_pixel(&residual, d)).collect();
+    let contamination = contamination(&found, &wings);
+
+    let floored = sigma < ADAPTIVE_MIN_SIGMA_PIXELS;
+    let half = cutout_half(sigma);
+    let scene = Scene { residual: &residual, bad: &bad, sky: &sky, saturated: &saturated, frame, half };
+    let mut measured: Vec<(Star, Option<Candidate>)> = found
+        .par_iter()
+        .enumerate()
+        .map(|(k, d)| {
+            let early = scene.early_refusal(d, truncated[k], single[k], sigma, settings);
+            scene.measure(d, early, sigma, floored, contamination[k], settings)
+        })
+        .collect();
+    refuse_off_locus(&mut measured, frame.region, &mut notes);
+    let mut stars: Vec<Star> = measured.into_iter().map(|(star, _)| star).collect();
+    for star in &mut stars {
+        if star.refused.is_some() {
+            star.cutout = None;
+            star.cutout_mask = None;
+        }
+    }
+    if frame.gain.is_none() {
+        notes.push(
+            "the gain is unknown: the stars' own photon noise is left out of their errors; \
+             set `detector.gain`"
+                .into(),
+        );
+    }
+    Ok(FrameStars {
+        sky_level: sky.median_level,
+        sky_noise: sky.median_noise,
+        sigma_pixels: Some(sigma),
+        floored,
+        stars,
+        notes,
+    })
+}
+
+fn cutout_half(sigma: f64) -> usize {
+    ((CUTOUT_HALF_SIGMAS * sigma).ceil() as usize).clamp(MIN_HALF_PIXELS, MAX_HALF_PIXELS)
+}
+
+fn or(a: &Array2<bool>, b: &Array2<bool>) -> Array2<bool> {
+    let mut out = a.clone();
+    out.zip_mut_with(b, |x, y| *x |= y);
+    out
+}
+
+fn mark_bad_lines(
+    residual: &mut Array2<f32>,
+    bad: &mut Array2<bool>,
+    covered: &Array2<bool>,
+    sky: &Sky,
+    region: Region,
+    notes: &mut Vec<String>,
+) {
+    let (columns, rows) = bad_lines(residual, covered, sky, region);
+    for &x in &columns {
+        residual.slice_mut(s![.., x]).fill(0.0);
+        bad.slice_mut(s![.., x]).fill(true);
+    }
+    for &y in &rows {
+        residual.slice_mut(s![y, ..]).fill(0.0);
+        bad.slice_mut(s![y, ..]).fill(true);
+    }
+    if !columns.is_empty() || !rows.is_empty() {
+        notes.push(format!("{} bad columns and {} bad rows masked", columns.len(), rows.len()));
+    }
+}
+
+/// Is any marked pixel within `radius` of a detection?
+fn touches(mask: &Array2<bool>, d: &Detection, radius: f64) -> bool {
+    let (height, width) = mask.dim();
+    let rows = ((d.y - radius).max(0.0) as usize)..((d.y + radius + 1.0) as usize).min(height);
+    rows.into_iter().any(|y| {
+        let columns = ((d.x - radius).max(0.0) as usize)..((d.x + radius + 1.0) as usize).min(width);
+        columns.into_iter().any(|x| mask[(y, x)] && (x as f64 - d.x).hypot(y as f64 - d.y) <= radius)
+    })
+}
+
+/// The wings from bright, whole stars that no comparable source stands near.
+fn measured_wings(
+    residual: &Array2<f32>,
+    bad: &Array2<bool>,
+    found: &[Detection],
+    truncated: &[bool],
+    sigma: f64,
+) -> Wings {
+    let alone = |k: usize| {
+        let d = &found[k];
+        found.iter().enumerate().all(|(j, other)| {
+            let distance = (other.x - d.x).hypot(other.y - d.y);
+            j == k || distance > 12.0 * sigma || (other.flux < 0.1 * d.flux && !truncated[j])
+        })
+    };
+    let good: Vec<Detection> = (0..found.len())
+        .filter(|&k| !truncated[k] && found[k].snr > WING_STAR_SNR && !is_single_pixel(residual, &found[k]))
+        .filter(|&k| alone(k))
+        .map(|k| found[k])
+        .take(80)
+        .collect();
+    Wings::from_stars(residual, bad, &good, sigma).unwrap_or_else(|| Wings::gaussian(sigma))
+}
+
+/// Everything a detection is measured against.
+struct Scene<'a> {
+    residual: &'a Array2<f32>,
+    bad: &'a Array2<bool>,
+    sky: &'a Sky,
+    saturated: &'a Saturation,
+    frame: &'a FrameView<'a>,
+    half: usize,
+}
+
+impl Scene<'_> {
+    /// What the pixels alone refuse, before anything is measured.
+    fn early_refusal(
+        &self,
+        d: &Detection,
+        truncated: bool,
+        single: bool,
+        sigma: f64,
+        settings: &StarSettings,
+    ) -> Option<Refusal> {
+        if touches(&self.saturated.trail, d, SATURATION_RADIUS_SIGMAS * sigma) {
+            return Some(Refusal::Bleeding);
+        }
+        if truncated {
+            return Some(Refusal::Saturated);
+        }
+        if self.corner(d).is_none() {
+            return Some(Refusal::Edge);
+        }
+        if single {
+            return Some(Refusal::HotPixel);
+        }
+        (d.snr < settings.min_snr).then_some(Refusal::Faint)
+    }
+
+    /// First row and column of the cut-out; `None` where it does not fit into the region.
+    fn corner(&self, d: &Detection) -> Option<(usize, usize)> {
+        let region = self.frame.region;
+        let y = (d.y.round() as usize).checked_sub(self.half)?;
+        let x = (d.x.round() as usize).checked_sub(self.half)?;
+        let side = 2 * self.half + 1;
+        (y >= region.y0 && x >= region.x0 && y + side <= region.y1 && x + side <= region.x1).then_some((y, x))
+    }
+
+    fn cut(&self, d: &Detection) -> Option<Cutout> {
+        let (y, x) = self.corner(d)?;
+        let side = 2 * self.half + 1;
+        let window = s![y..y + side, x..x + side];
+        let pixels = self.residual.slice(window).to_owned();
+        let mask = or(
+            &self.bad.slice(window).to_owned(),
+            &self.saturated.saturated.slice(window).to_owned(),
+        );
+        let noise2 = self.sky.noise_at(d.x, d.y).powi(2) as f32;
+        let variance = pixels.mapv(|value| {
+            // Unclipped, so that sky pixels keep the sky's variance on average.
+            let source = self.frame.gain.map_or(0.0, |gain| value / gain as f32);
+            (noise2 + source).max(0.2 * noise2)
+        });
+        Some(Cutout { pixels, variance, mask })
+    }
+
+    fn measure(
+        &self,
+        d: &Detection,
+        early: Option<Refusal>,
+        sigma: f64,
+        floored: bool,
+        contamination: f64,
+        settings: &StarSettings,
+    ) -> (Star, Option<Candidate>) {
+        let mut star = unmeasured(d, contamination);
+        star.refused = early;
+        let (None, Some(cutout)) = (early, self.cut(d)) else {
+            return (star, None);
+        };
+        let (cx, cy) = (d.x.round(), d.y.round());
+        match measure(&cutout, (d.x - cx, d.y - cy), sigma, floored) {
+            Err(error) => {
+                star.refused = Some(match error {
+                    MomentError::Masked => Refusal::BadPixels,
+                    _ => Refusal::NoFit,
+                });
+                (star, None)
+            }
+            Ok(moments) => {
+                let candidate = Candidate::new(&moments, cx + moments.x, cy + moments.y, floored);
+                fill(&mut star, &moments, cx, cy);
+                star.refused = if candidate.is_none() {
+                    Some(Refusal::NoFit)
+                } else if star.snr < settings.min_snr {
+                    Some(Refusal::Faint)
+                } else if contamination > settings.max_contamination {
+                    Some(Refusal::Crowded)
+                } else {
+                    None
+                };
+                star.cutout_mask = Some(cutout.mask);
+                star.cutout = Some(cutout.pixels);
+                (star, candidate)
+            }
+        }
+    }
+}
+
+fn unmeasured(d: &Detection, contamination: f64) -> Star {
+    Star {
+        x: d.x,
+        y: d.y,
+        ra: None,
+        dec: None,
+        flux: d.flux,
+        flux_err: d.flux / d.snr,
+        snr: d.snr,
+        adaptive: None,
+        ladder: [None; LADDER_SIGMA_PIXELS.len()],
+        higher: None,
+        contamination,
+        refused: None,
+        cutout: None,
+        cutout_mask: None,
+    }
+}
+
+fn fill(star: &mut Star, moments: &StarMoments, cx: f64, cy: f64) {
+    star.x = cx + moments.x;
+    star.y = cy + moments.y;
+    star.flux = moments.flux;
+    star.flux_err = moments.flux_err;
+    star.snr = moments.snr;
+    star.adaptive = moments.adaptive;
+    star.ladder = moments.ladder;
+    star.higher = moments.higher;
+}
+
+/// Follows the locus through the sources nothing else speaks against, and refuses those off
+/// it.
+fn refuse_off_locus(measured: &mut [(Star, Option<Candidate>)], region: Region, notes: &mut Vec<String>) {
+    let clean: Vec<Candidate> =
+        measured.iter().filter(|(star, _)| star.refused.is_none()).filter_map(|(_, c)| *c).collect();
+    let Some(locus) = Locus::follow(&clean, region) else {
+        if !clean.is_empty() {
+            notes.push(format!("{} sources, too few alike to tell stars from others", clean.len()));
+        }
+        for (star, _) in measured.iter_mut().filter(|(star, _)| star.refused.is_none()) {
+            star.refused = Some(Refusal::Unlike);
+        }
+        return;
+    };
+    for (star, candidate) in measured.iter_mut() {
+        if let (None, Some(candidate)) = (star.refused, candidate) {
+            star.refused = locus.judge(candidate);
+        }
+    }
+}

@@ -1,0 +1,168 @@
+//! The width of the stars, found without being told: what bright, isolated, not single-pixel
+//! sources have in common.
+
+use ndarray::Array2;
+
+use super::detect::{Detection, detect};
+use crate::frame::Region;
+use crate::moments::estimating::{Pixel, Weight, solve_second};
+use crate::sky::Sky;
+
+/// Widths tried for the first detection, sigma in pixels: from a strongly undersampled
+/// diffraction image to a defocused ring.
+const TRIAL_SIGMAS_PIXELS: [f64; 6] = [0.8, 1.5, 2.5, 4.0, 6.0, 9.0];
+
+/// Sources looked at per trial width.
+const BRIGHTEST: usize = 150;
+
+/// SNR from which a source says something about the width: σ(ln T) = 2/ν = 8 %.
+const MIN_SNR: f64 = 25.0;
+
+/// Of a star centred on a pixel, the eight neighbours hold at least this share of what the
+/// central pixel holds, down to 1.2 pixels per FWHM; of a hot pixel, none.
+const MIN_NEIGHBOUR_SHARE: f64 = 0.35;
+
+/// A bright source measured for its width.
+#[derive(Debug, Clone, Copy)]
+struct Source {
+    x: f64,
+    y: f64,
+    flux: f64,
+    sigma: f64,
+}
+
+/// Sum of the eight pixels around the brightest of the central 3x3 over that pixel: 0 for a
+/// hot pixel.
+pub fn neighbour_share(residual: &Array2<f32>, x: f64, y: f64) -> Option<f64> {
+    let (height, width) = residual.dim();
+    let (cx, cy) = (x.round() as i64, y.round() as i64);
+    let inside = |x: i64, y: i64| x >= 0 && y >= 0 && (x as usize) < width && (y as usize) < height;
+    let mut best: Option<(i64, i64, f64)> = None;
+    for py in cy - 1..=cy + 1 {
+        for px in cx - 1..=cx + 1 {
+            if inside(px, py) {
+                let value = f64::from(residual[(py as usize, px as usize)]);
+                if best.is_none_or(|(_, _, top)| value > top) {
+                    best = Some((px, py, value));
+                }
+            }
+        }
+    }
+    let (px, py, top) = best?;
+    let mut sum = 0.0;
+    for y in py - 1..=py + 1 {
+        for x in px - 1..=px + 1 {
+            if (x, y) != (px, py) && inside(x, y) {
+                sum += f64::from(residual[(y as usize, x as usize)]);
+            }
+        }
+    }
+    (top > 0.0).then(|| sum / top)
+}
+
+/// Is this a single bright pixel rather than the image of anything?
+pub fn is_single_pixel(residual: &Array2<f32>, d: &Detection) -> bool {
+    neighbour_share(residual, d.x, d.y).is_some_and(|share| share < MIN_NEIGHBOUR_SHARE)
+}
+
+/// Sigma (pixels, `√(T/2)`) that the bright point-like sources share; `None` when nothing
+/// is bright enough. `unusable` is true on saturated or bad pixels.
+pub fn typical_sigma(
+    residual: &Array2<f32>,
+    unusable: &Array2<bool>,
+    sky: &Sky,
+    region: Region,
+) -> Option<f64> {
+    let mut sources: Vec<Source> = Vec::new();
+    for trial in TRIAL_SIGMAS_PIXELS {
+        let found = detect(residual, sky, region, trial, MIN_SNR);
+        sources.extend(
+            found
+                .iter()
+                .filter(|d| !is_single_pixel(residual, d))
+                .take(BRIGHTEST)
+                .filter_map(|d| measure(residual, unusable, d, trial)),
+        );
+    }
+    // Of measurements of one thing at several trial widths the most luminous is the whole;
+    // the others are its fragments.
+    sources.sort_by(|a, b| b.flux.total_cmp(&a.flux));
+    let mut whole: Vec<Source> = Vec::new();
+    for source in sources {
+        let covered = |w: &Source| (w.x - source.x).hypot(w.y - source.y) < 2.0 * w.sigma.max(source.sigma);
+        if !whole.iter().any(covered) {
+            whole.push(source);
+        }
+    }
+    let mut logs: Vec<f64> = whole.iter().map(|s| s.sigma.ln()).collect();
+    half_sample_mode(&mut logs).map(f64::exp)
+}
+
+fn measure(residual: &Array2<f32>, unusable: &Array2<bool>, d: &Detection, trial: f64) -> Option<Source> {
+    let (height, width) = residual.dim();
+    let half = (5.0 * trial).ceil().max(5.0) as i64;
+    let (cx, cy) = (d.x.round() as i64, d.y.round() as i64);
+    let mut pixels = Vec::new();
+    for y in cy - half..=cy + half {
+        for x in cx - half..=cx + half {
+            if x < 0 || y < 0 || x as usize >= width || y as usize >= height {
+                return None;
+            }
+            let at = (y as usize, x as usize);
+            let near = (x as f64 - d.x).hypot(y as f64 - d.y) < 2.0 * trial;
+            if unusable[at] && near {
+                return None;
+            }
+            let value = f64::from(residual[at]);
+            pixels.push(Pixel { x: (x - cx) as f64, y: (y - cy) as f64, value, variance: 1.0 });
+        }
+    }
+    let guess = [d.x - cx as f64, d.y - cy as f64, trial * trial, 0.0, trial * trial];
+    let solved = solve_second(&pixels, Weight::Adaptive, guess, half as f64).ok()?;
+    let sigma = (0.5 * (solved.theta[2] + solved.theta[4])).sqrt();
+    // A fit far from the trial width belongs to another trial.
+    let plausible = sigma > 0.35 && sigma < 2.5 * trial;
+    plausible.then(|| Source {
+        x: cx as f64 + solved.theta[0],
+        y: cy as f64 + solved.theta[1],
+        flux: 2.0 * solved.weighted_flux,
+        sigma,
+    })
+}
+
+/// Mode by repeatedly taking the densest half (Bickel & Fruehwirth 2006, Comput. Stat. Data
+/// Anal. 50, 3500; reference from memory). Reorders the sample.
+pub fn half_sample_mode(values: &mut [f64]) -> Option<f64> {
+    values.sort_by(f64::total_cmp);
+    let mut window: &[f64] = values;
+    while window.len() > 3 {
+        let half = window.len().div_ceil(2);
+        let start = (0..=window.len() - half)
+            .min_by(|&a, &b| {
+                (window[a + half - 1] - window[a]).total_cmp(&(window[b + half - 1] - window[b]))
+            })
+            .unwrap_or(0);
+        window = &window[start..start + half];
+    }
+    match *window {
+        [] => None,
+        [a] => Some(a),
+        [a, b] => Some(0.5 * (a + b)),
+        [a, b, c] if b - a < c - b => Some(0.5 * (a + b)),
+        [_, b, c, ..] => Some(0.5 * (b + c)),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_mode_is_the_densest_place_not_the_mean() {
+        let mut values: Vec<f64> = (0..40).map(|k| 1.0 + 0.001 * f64::from(k)).collect();
+        values.extend((0..50).map(|k| 2.0 + 0.2 * f64::from(k)));
+        let mode = half_sample_mode(&mut values).unwrap();
+        assert!((1.0..1.05).contains(&mode), "{mode}");
+        assert_eq!(half_sample_mode(&mut []), None);
+    }
+}

@@ -1,0 +1,137 @@
+//! The mean star image out to its wings, and what it tells of neighbours: how much light a
+//! neighbour leaks into a star's weight, and which faint peaks beside a bright star are only
+//! its diffraction rings and spikes.
+
+use ndarray::Array2;
+
+use super::detect::{Detection, smooth};
+
+/// Half-width of the mean image, in sigma of the stars.
+const REACH_SIGMAS: f64 = 16.0;
+
+/// Stars averaged, at most.
+const MOST_STARS: usize = 40;
+
+/// A peak is a wing if it is no brighter than this times what the mean image has there.
+/// Wings vary over the field with the aberrations.
+const WING_TOLERANCE: f64 = 2.0;
+
+/// The mean image smoothed by the matched filter, 1 at the centre.
+#[derive(Debug, Clone)]
+pub struct Wings {
+    smoothed: Array2<f32>,
+    half: i64,
+    sigma: f64,
+}
+
+impl Wings {
+    /// From the brightest of `stars`, which should be isolated and unsaturated. `None` when
+    /// there is none.
+    pub fn from_stars(residual: &Array2<f32>, bad: &Array2<bool>, stars: &[Detection], sigma: f64) -> Option<Self> {
+        let half = (REACH_SIGMAS * sigma).ceil() as i64;
+        let side = (2 * half + 1) as usize;
+        let (height, width) = residual.dim();
+        let mut images: Vec<Array2<f32>> = Vec::new();
+        for star in stars {
+            let (cx, cy) = (star.x.round() as i64, star.y.round() as i64);
+            let image = Array2::from_shape_fn((side, side), |(r, c)| {
+                let (x, y) = (cx + c as i64 - half, cy + r as i64 - half);
+                if x < 0 || y < 0 || x as usize >= width || y as usize >= height {
+                    return f32::NAN;
+                }
+                let at = (y as usize, x as usize);
+                if bad[at] { f32::NAN } else { (f64::from(residual[at]) / star.flux) as f32 }
+            });
+            images.push(image);
+            if images.len() == MOST_STARS {
+                break;
+            }
+        }
+        if images.is_empty() {
+            return None;
+        }
+        let mut values = Vec::with_capacity(images.len());
+        let median = Array2::from_shape_fn((side, side), |at| {
+            values.clear();
+            values.extend(images.iter().map(|image| image[at]).filter(|value| value.is_finite()));
+            crate::sky::quantile(&mut values, 0.5, None).unwrap_or(0.0) as f32
+        });
+        let mut smoothed = smooth(&median, sigma);
+        let peak = smoothed[(half as usize, half as usize)];
+        if peak.is_nan() || peak <= 0.0 {
+            return None;
+        }
+        smoothed.mapv_inplace(|value| value / peak);
+        Some(Self { smoothed, half, sigma })
+    }
+
+    /// Without any usable star: a Gaussian.
+    pub fn gaussian(sigma: f64) -> Self {
+        let half = (REACH_SIGMAS * sigma).ceil() as i64;
+        let side = (2 * half + 1) as usize;
+        let smoothed = Array2::from_shape_fn((side, side), |(r, c)| {
+            let r2 = ((r as i64 - half).pow(2) + (c as i64 - half).pow(2)) as f64;
+            (-0.25 * r2 / (sigma * sigma)).exp() as f32
+        });
+        Self { smoothed, half, sigma }
+    }
+
+    pub fn reach(&self) -> f64 {
+        self.half as f64
+    }
+
+    /// Matched-filter response at an offset from a star over that at its centre; the largest
+    /// of the pixels around, since rings move with the aberrations. Zero beyond the reach.
+    fn response(&self, dx: f64, dy: f64) -> f64 {
+        let (cx, cy) = (dx.round() as i64 + self.half, dy.round() as i64 + self.half);
+        let side = 2 * self.half + 1;
+        let mut top = 0.0_f32;
+        for y in cy - 1..=cy + 1 {
+            for x in cx - 1..=cx + 1 {
+                if x >= 0 && y >= 0 && x < side && y < side {
+                    top = top.max(self.smoothed[(y as usize, x as usize)]);
+                }
+            }
+        }
+        f64::from(top)
+    }
+
+    /// Is `faint`, seen beside `bright`, no more than the wing of it?
+    pub fn explains(&self, bright: &Detection, faint: &Detection) -> bool {
+        faint.flux <= WING_TOLERANCE * bright.flux * self.response(faint.x - bright.x, faint.y - bright.y)
+    }
+
+    /// Relative change of a star's size that a neighbour of the same flux makes at this
+    /// offset: for Gaussians `δT/T = 4 (d²/4s²) e^(-d²/4s²)` plus the leaked light itself,
+    /// and for the wings beyond, a light `p` per pixel, that of a sky error, `8π s² p`
+    /// (derived from the adaptive fixed point).
+    pub fn size_effect(&self, dx: f64, dy: f64) -> f64 {
+        let t = (dx * dx + dy * dy) / (4.0 * self.sigma * self.sigma);
+        let core = 4.0 * t.max(0.25) * (-t).exp();
+        // A smoothed response r means a surface brightness of r/(4π s²) of the flux.
+        let wing = 2.0 * self.response(dx, dy);
+        if t > 4.0 { core.max(wing) } else { core.max(wing.min(1.0)) }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_neighbour_matters_less_the_farther_it_is() {
+        let wings = Wings::gaussian(1.5);
+        assert!(wings.size_effect(2.0, 0.0) > 0.5);
+        assert!(wings.size_effect(8.0, 0.0) < 0.01);
+        assert_eq!(wings.size_effect(100.0, 0.0), 0.0_f64.max(4.0 * (1e4 / 9.0) * (-1e4_f64 / 9.0).exp()));
+    }
+
+    #[test]
+    fn a_faint_peak_on_the_flank_is_a_wing_and_a_bright_one_is_not() {
+        let wings = Wings::gaussian(1.5);
+        let at = |x: f64, flux: f64| Detection { x, y: 0.0, flux, snr: flux };
+        assert!(wings.explains(&at(0.0, 1000.0), &at(5.0, 60.0)));
+        assert!(!wings.explains(&at(0.0, 1000.0), &at(5.0, 500.0)));
+        assert!(!wings.explains(&at(0.0, 1000.0), &at(60.0, 6.0)));
+    }
+}
