@@ -51,6 +51,7 @@ pub fn measure_frame(
         facts: frame.facts.clone(),
         sky_level: found.sky_level,
         sky_noise: found.sky_noise,
+        sigma_pixels: found.sigma_pixels,
         has_wcs: frame.wcs.is_some(),
         sky_angle_deg: None,
         notes,

@@ -29,6 +29,27 @@ pub struct Cutout {
     pub mask: Array2<bool>,
 }
 
+impl StarMoments {
+    /// The shape under `weight`: adaptive, or the rung of that width.
+    pub fn shape_under(&self, weight: Weight) -> Option<Shape> {
+        shape_under(self.adaptive, &self.ladder, weight)
+    }
+}
+
+/// Of a star's shapes the one under `weight`.
+pub fn shape_under(
+    adaptive: Option<Shape>,
+    ladder: &[Option<Shape>; LADDER_SIGMA_PIXELS.len()],
+    weight: Weight,
+) -> Option<Shape> {
+    match weight {
+        Weight::Adaptive => adaptive,
+        Weight::Fixed(sigma) => {
+            LADDER_SIGMA_PIXELS.iter().position(|&rung| rung == sigma).and_then(|k| ladder[k])
+        }
+    }
+}
+
 /// All moments of one star. Positions are relative to the cut-out's central pixel.
 #[derive(Debug, Clone)]
 pub struct StarMoments {
@@ -36,36 +57,35 @@ pub struct StarMoments {
     pub y: f64,
     /// Error of each coordinate, pixels.
     pub position_err: f64,
-    /// Flux through the matched Gaussian, `2 Σ W I`, or through the floored weight.
+    /// Flux through the matched Gaussian, `2 Σ W I`, or through the fixed weight.
     pub flux: f64,
     pub flux_err: f64,
     pub snr: f64,
     pub adaptive: Option<Shape>,
     pub ladder: [Option<Shape>; LADDER_SIGMA_PIXELS.len()],
-    /// Under the adaptive weight, or under the first rung where `floored` was asked for.
+    /// Under the primary weight.
     pub higher: Option<HigherMoments>,
 }
 
 /// Measures a star of roughly `sigma_guess` pixels at the cut-out's centre plus `offset`.
-/// With `floored` the adaptive moments are still reported where they exist, but flux,
-/// position and higher moments are those under the narrowest fixed weight.
+/// Flux, position and higher moments are those under the `primary` weight
+/// ([`super::primary_weight`]); adaptive moments are reported wherever they exist.
 ///
 /// Errors: [`MomentError`], when neither an adaptive nor a fixed weight gives moments.
 pub fn measure(
     cutout: &Cutout,
     offset: (f64, f64),
     sigma_guess: f64,
-    floored: bool,
+    primary: Weight,
 ) -> Result<StarMoments, MomentError> {
     let reach = (cutout.pixels.nrows() / 2) as f64;
     let guess = [offset.0, offset.1, sigma_guess * sigma_guess, 0.0, sigma_guess * sigma_guess];
     let mut pixels = list_pixels(cutout);
-    let main_weight = if floored { Weight::Fixed(LADDER_SIGMA_PIXELS[0]) } else { Weight::Adaptive };
-    let main = solve_with_fill(cutout, &mut pixels, main_weight, guess, reach)?;
+    let main = solve_with_fill(cutout, &mut pixels, primary, guess, reach)?;
     let near = within_weight(&pixels, &main);
     let noise = main.noise(&near).ok_or(MomentError::NotConverged)?;
 
-    let adaptive = if floored {
+    let adaptive = if primary != Weight::Adaptive {
         solve_second(&pixels, Weight::Adaptive, guess, reach)
             .ok()
             .and_then(|s| s.noise(&within_weight(&pixels, &s)).and_then(|n| shape(&s.theta, &n)))
@@ -82,9 +102,8 @@ pub fn measure(
         let noise = solution.noise(&near)?;
         shape(&solution.theta, &noise)
     });
-    let higher = with_higher(&near, &main)
-        .ok()
-        .and_then(|s| s.noise(&near).map(|n| higher_moments(&s.theta, &n)));
+    let higher =
+        with_higher(&near, &main).ok().and_then(|s| s.noise(&near).map(|n| higher_moments(&s.theta, &n)));
     let to_flux = flux_factor(&main, reach);
     Ok(StarMoments {
         x: main.theta[0] - noise.bias[0],
@@ -307,17 +326,13 @@ mod tests {
 
     fn cutout(pixels: Array2<f32>, variance: f32) -> Cutout {
         let shape = pixels.raw_dim();
-        Cutout {
-            pixels,
-            variance: Array2::from_elem(shape, variance),
-            mask: Array2::from_elem(shape, false),
-        }
+        Cutout { pixels, variance: Array2::from_elem(shape, variance), mask: Array2::from_elem(shape, false) }
     }
 
     #[test]
     fn a_noiseless_gaussian_gives_its_own_moments() {
         let image = gaussian(41, 0.3, -0.2, [4.0, 0.7, 3.0], 1e4);
-        let found = measure(&cutout(image, 1e-8), (0.0, 0.0), 1.5, false).unwrap();
+        let found = measure(&cutout(image, 1e-8), (0.0, 0.0), 1.5, Weight::Adaptive).unwrap();
         let shape = found.adaptive.unwrap();
         assert!((found.x - 0.3).abs() < 1e-6 && (found.y + 0.2).abs() < 1e-6);
         assert!((shape.mxx - 4.0).abs() < 1e-5, "{shape:?}");
@@ -330,7 +345,8 @@ mod tests {
     #[test]
     fn a_gaussian_responds_to_jitter_as_its_inverse_size() {
         let image = gaussian(61, 0.0, 0.0, [4.0, 0.0, 4.0], 1e4);
-        let shape = measure(&cutout(image, 1e-8), (0.0, 0.0), 1.5, false).unwrap().adaptive.unwrap();
+        let shape =
+            measure(&cutout(image, 1e-8), (0.0, 0.0), 1.5, Weight::Adaptive).unwrap().adaptive.unwrap();
         assert!((shape.size_response * 8.0 - 1.0).abs() < 1e-3, "{}", shape.size_response);
         assert!((shape.e_response * 8.0 - 1.0).abs() < 1e-3, "{}", shape.e_response);
     }
@@ -340,11 +356,11 @@ mod tests {
         let mut wing = cutout(gaussian(31, 0.1, 0.0, [4.0, 0.0, 4.0], 1e4), 1.0);
         wing.pixels[(15, 20)] = 5e4;
         wing.mask[(15, 20)] = true;
-        let shape = measure(&wing, (0.0, 0.0), 2.0, false).unwrap().adaptive.unwrap();
+        let shape = measure(&wing, (0.0, 0.0), 2.0, Weight::Adaptive).unwrap().adaptive.unwrap();
         assert!((shape.size - 8.0).abs() < 1e-3, "{shape:?}");
         let mut core = wing.clone();
         core.mask[(15, 15)] = true;
-        assert_eq!(measure(&core, (0.0, 0.0), 2.0, false).unwrap_err(), MomentError::Masked);
+        assert_eq!(measure(&core, (0.0, 0.0), 2.0, Weight::Adaptive).unwrap_err(), MomentError::Masked);
     }
 
     /// White noise on a Gaussian star, reference.md section 1: σ(e) = σ(T)/T = 2/ν,
@@ -362,7 +378,7 @@ mod tests {
         let mut stated = [0.0; 5];
         for _ in 0..stars {
             let noisy = clean.mapv(|value| value + normal.sample(&mut rng) as f32);
-            let found = measure(&cutout(noisy, 1.0), (0.0, 0.0), 1.8, false).unwrap();
+            let found = measure(&cutout(noisy, 1.0), (0.0, 0.0), 1.8, Weight::Adaptive).unwrap();
             let (shape, higher) = (found.adaptive.unwrap(), found.higher.unwrap());
             let values = [shape.size / (2.0 * s * s), shape.e1, found.x, higher.coma1, higher.kurtosis];
             let errors = [

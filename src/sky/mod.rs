@@ -64,7 +64,8 @@ pub fn measure(
         found: excluded.iter().filter(|bad| !**bad).count(),
         needed: MIN_TILE_PIXELS,
     })?;
-    let mut sky = Sky { region, median_level: median(&level), median_noise: 0.0, noise: level.clone(), level };
+    let mut sky =
+        Sky { region, median_level: median(&level), median_noise: 0.0, noise: level.clone(), level };
     // The noise is taken about the sky, so that a gradient inside a tile is no noise.
     let residual = |y: usize, x: usize| {
         keep(y, x).map(|value| (f64::from(value) - sky.level_at(x as f64, y as f64)) as f32)
@@ -148,9 +149,7 @@ fn smooth_by_planes(tiles: &Array2<Option<Tile>>) -> Array2<Option<f64>> {
     Array2::from_shape_fn((rows, columns), |(row, column)| {
         let own = tiles[(row, column)]?;
         let near: Vec<(f64, f64, Tile)> = neighbours(row, column, rows, columns)
-            .filter_map(|(r, c)| {
-                tiles[(r, c)].map(|t| (c as f64 - column as f64, r as f64 - row as f64, t))
-            })
+            .filter_map(|(r, c)| tiles[(r, c)].map(|t| (c as f64 - column as f64, r as f64 - row as f64, t)))
             .collect();
         if near.len() < 6 {
             return Some(own.level);
@@ -192,8 +191,7 @@ fn neighbours(
 fn median_of_neighbours(grid: &Array2<f64>) -> Array2<f64> {
     let (rows, columns) = grid.dim();
     Array2::from_shape_fn((rows, columns), |(row, column)| {
-        let mut near: Vec<f32> =
-            neighbours(row, column, rows, columns).map(|at| grid[at] as f32).collect();
+        let mut near: Vec<f32> = neighbours(row, column, rows, columns).map(|at| grid[at] as f32).collect();
         quantile(&mut near, 0.5, None).unwrap_or(grid[(row, column)])
     })
 }

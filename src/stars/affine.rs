@@ -22,10 +22,7 @@ impl Affine {
     /// The map that applies `first`, then `self`.
     pub fn after(&self, first: &Self) -> Self {
         let m = self.linear() * first.linear();
-        Self {
-            matrix: [[m[(0, 0)], m[(0, 1)]], [m[(1, 0)], m[(1, 1)]]],
-            shift: self.apply(first.shift),
-        }
+        Self { matrix: [[m[(0, 0)], m[(0, 1)]], [m[(1, 0)], m[(1, 1)]]], shift: self.apply(first.shift) }
     }
 
     pub fn inverse(&self) -> Option<Self> {
@@ -70,10 +67,7 @@ impl Affine {
         };
         let (u, v) = (solve(0)?, solve(1)?);
         let matrix = [[u[1], u[2]], [v[1], v[2]]];
-        let shift = [
-            u[0] - u[1] * centre[0] - u[2] * centre[1],
-            v[0] - v[1] * centre[0] - v[2] * centre[1],
-        ];
+        let shift = [u[0] - u[1] * centre[0] - u[2] * centre[1], v[0] - v[1] * centre[0] - v[2] * centre[1]];
         Some(Self { matrix, shift })
     }
 

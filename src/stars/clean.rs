@@ -31,10 +31,8 @@ pub fn saturation(pixels: &Array2<f32>, limit: Option<f64>, sigma: f64) -> Satur
     let Some(limit) = limit else {
         return Saturation { saturated, trail };
     };
-    let above: Vec<(usize, usize)> = pixels
-        .indexed_iter()
-        .filter_map(|(at, &value)| (f64::from(value) >= limit).then_some(at))
-        .collect();
+    let above: Vec<(usize, usize)> =
+        pixels.indexed_iter().filter_map(|(at, &value)| (f64::from(value) >= limit).then_some(at)).collect();
     let is_above = |y: usize, x: usize| f64::from(pixels[(y, x)]) >= limit;
     let longest = (TRAIL_LENGTH_SIGMAS * sigma).ceil() as usize;
     for &(y, x) in &above {
@@ -64,7 +62,12 @@ fn mark(mask: &mut Array2<bool>, y: usize, x: usize) {
 }
 
 /// Columns and rows of `region` whose median residual stands plainly off those beside them.
-pub fn bad_lines(residual: &Array2<f32>, bad: &Array2<bool>, sky: &Sky, region: Region) -> (Vec<usize>, Vec<usize>) {
+pub fn bad_lines(
+    residual: &Array2<f32>,
+    bad: &Array2<bool>,
+    sky: &Sky,
+    region: Region,
+) -> (Vec<usize>, Vec<usize>) {
     let column_medians: Vec<Option<f64>> = (region.x0..region.x1)
         .map(|x| line_median((region.y0..region.y1).filter(|&y| !bad[(y, x)]).map(|y| residual[(y, x)])))
         .collect();

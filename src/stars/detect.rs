@@ -85,10 +85,8 @@ pub fn detect(residual: &Array2<f32>, sky: &Sky, region: Region, sigma: f64, lim
             let noise = sky.noise_at(x as f64, y as f64) * noise_factor;
             let snr = peak / noise;
             (snr >= limit).then(|| Detection {
-                x: x as f64
-                    + parabola([smoothed[(y, x - 1)], smoothed[(y, x)], smoothed[(y, x + 1)]]),
-                y: y as f64
-                    + parabola([smoothed[(y - 1, x)], smoothed[(y, x)], smoothed[(y + 1, x)]]),
+                x: x as f64 + parabola([smoothed[(y, x - 1)], smoothed[(y, x)], smoothed[(y, x + 1)]]),
+                y: y as f64 + parabola([smoothed[(y - 1, x)], smoothed[(y, x)], smoothed[(y + 1, x)]]),
                 flux: peak / peak_factor,
                 snr,
             })
@@ -127,12 +125,7 @@ fn parabola(v: [f32; 3]) -> f64 {
 
 /// True where a detected source may still lift the sky: a disc around each detection that
 /// grows with its flux, on top of `bad`.
-pub fn source_mask(
-    bad: &Array2<bool>,
-    detections: &[Detection],
-    sky: &Sky,
-    sigma: f64,
-) -> Array2<bool> {
+pub fn source_mask(bad: &Array2<bool>, detections: &[Detection], sky: &Sky, sigma: f64) -> Array2<bool> {
     let mut mask = bad.clone();
     let (height, width) = mask.dim();
     for d in detections {
@@ -162,8 +155,7 @@ mod tests {
         image[(30, 30)] = 1.0_f32;
         let out = smooth(&image, 2.0);
         assert!((out.sum() - 1.0).abs() < 1e-5);
-        let second: f32 =
-            out.indexed_iter().map(|((_, x), value)| value * (x as f32 - 30.0).powi(2)).sum();
+        let second: f32 = out.indexed_iter().map(|((_, x), value)| value * (x as f32 - 30.0).powi(2)).sum();
         assert!((second - 4.0).abs() < 0.01, "{second}");
     }
 
@@ -176,6 +168,13 @@ mod tests {
         let peaks: usize = (1..8).map(|y| (1..8).filter(|&x| is_peak(&image, x, y)).count()).sum();
         // Of four equal pixels each has an equal neighbour before it but the first.
         assert!(is_peak(&image, 4, 4));
-        assert_eq!(peaks - (1..8).flat_map(|y| (1..8).map(move |x| (y, x))).filter(|at| image[*at] == 0.0 && is_peak(&image, at.1, at.0)).count(), 1);
+        assert_eq!(
+            peaks
+                - (1..8)
+                    .flat_map(|y| (1..8).map(move |x| (y, x)))
+                    .filter(|at| image[*at] == 0.0 && is_peak(&image, at.1, at.0))
+                    .count(),
+            1
+        );
     }
 }

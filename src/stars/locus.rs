@@ -7,7 +7,7 @@
 
 use crate::field::{Basis, FieldFit, Robustness, fit};
 use crate::frame::Region;
-use crate::moments::StarMoments;
+use crate::moments::{StarMoments, Weight};
 
 use super::Refusal;
 use super::width::half_sample_mode;
@@ -39,10 +39,10 @@ pub struct Candidate {
 }
 
 impl Candidate {
-    /// From a source's moments at frame position (x, y). With `floored` the size and
-    /// ellipticity are those under the narrowest fixed weight. `None` without a shape.
-    pub fn new(moments: &StarMoments, x: f64, y: f64, floored: bool) -> Option<Self> {
-        let shape = if floored { moments.ladder[0] } else { moments.adaptive }?;
+    /// From a source's moments at frame position (x, y). Size and
+    /// ellipticity are those under the `primary` weight. `None` without a shape.
+    pub fn new(moments: &StarMoments, x: f64, y: f64, primary: Weight) -> Option<Self> {
+        let shape = moments.shape_under(primary)?;
         let mut features = [None; FEATURES];
         features[0] = Some((shape.log_size(), shape.log_size_err()));
         features[1] = Some((shape.e1, shape.e_err));
@@ -164,10 +164,8 @@ fn degree_for(members: usize, wanted: usize) -> usize {
 /// Fits one feature over the field and measures the scatter beyond the errors, twice: the
 /// scatter weights the second fit.
 fn feature_over_field(members: &[&Candidate], basis: &Basis, k: usize) -> Option<Feature> {
-    let measured: Vec<(f64, f64, f64, f64)> = members
-        .iter()
-        .filter_map(|c| c.features[k].map(|(value, err)| (c.x, c.y, value, err)))
-        .collect();
+    let measured: Vec<(f64, f64, f64, f64)> =
+        members.iter().filter_map(|c| c.features[k].map(|(value, err)| (c.x, c.y, value, err))).collect();
     let xs: Vec<f64> = measured.iter().map(|m| m.0).collect();
     let ys: Vec<f64> = measured.iter().map(|m| m.1).collect();
     let values: Vec<f64> = measured.iter().map(|m| m.2).collect();

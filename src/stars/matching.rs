@@ -168,8 +168,7 @@ fn register(
             return Some(transform);
         }
     }
-    let guess =
-        find_similarity(&exposure.positions, &exposure.fluxes, &master.positions, &master.fluxes)?;
+    let guess = find_similarity(&exposure.positions, &exposure.fluxes, &master.positions, &master.fluxes)?;
     let (transform, common) = refine(exposure, master, guess)?;
     (common >= MIN_COMMON_STARS).then_some(transform)
 }
@@ -178,11 +177,14 @@ fn register(
 fn refine(exposure: &ExposureStars, master: &Master, guess: Affine) -> Option<(Affine, usize)> {
     let mut transform = guess;
     let mut common = 0;
-    for radius in [ROUGH_RADIUS_PIXELS, 0.5 * (ROUGH_RADIUS_PIXELS + MATCH_RADIUS_PIXELS), MATCH_RADIUS_PIXELS] {
+    for radius in
+        [ROUGH_RADIUS_PIXELS, 0.5 * (ROUGH_RADIUS_PIXELS + MATCH_RADIUS_PIXELS), MATCH_RADIUS_PIXELS]
+    {
         let pairs = master.pairs(exposure, &transform, radius);
         let from: Vec<[f64; 2]> = pairs.iter().map(|p| exposure.positions[p.0]).collect();
         let to: Vec<[f64; 2]> = pairs.iter().map(|p| master.positions[p.1]).collect();
-        transform = if pairs.len() >= 12 { Affine::fit(&from, &to) } else { Affine::fit_similarity(&from, &to) }?;
+        transform =
+            if pairs.len() >= 12 { Affine::fit(&from, &to) } else { Affine::fit_similarity(&from, &to) }?;
         common = pairs.len();
     }
     Some((transform, common))
@@ -245,8 +247,9 @@ mod tests {
     #[test]
     fn a_drifting_turning_field_hangs_together() {
         let all = field(1, 150);
-        let exposures: Vec<ExposureStars> =
-            (0..8).map(|t| seen(&all, [70.0 * f64::from(t), -30.0 * f64::from(t)], 0.05 * f64::from(t))).collect();
+        let exposures: Vec<ExposureStars> = (0..8)
+            .map(|t| seen(&all, [70.0 * f64::from(t), -30.0 * f64::from(t)], 0.05 * f64::from(t)))
+            .collect();
         let matched = match_exposures(&exposures);
         assert!(matched.transforms.iter().all(Option::is_some));
         // No star may be filed twice: as many common stars as were seen at all.

@@ -42,9 +42,8 @@ fn brightest(fluxes: &[f64], count: usize) -> Vec<usize> {
 }
 
 fn triangles(positions: &[[f64; 2]], chosen: &[usize]) -> Vec<Triangle> {
-    let distance = |a: usize, b: usize| {
-        (positions[a][0] - positions[b][0]).hypot(positions[a][1] - positions[b][1])
-    };
+    let distance =
+        |a: usize, b: usize| (positions[a][0] - positions[b][0]).hypot(positions[a][1] - positions[b][1]);
     let mut out = Vec::new();
     for (i, &a) in chosen.iter().enumerate() {
         for (j, &b) in chosen.iter().enumerate().skip(i + 1) {
@@ -97,10 +96,9 @@ pub fn find_similarity(
             if !SCALES.contains(&(target.longest / triangle.longest)) {
                 continue;
             }
-            let Some(proposal) = Affine::fit_similarity(
-                &triangle.corners.map(|k| from[k]),
-                &target.corners.map(|k| to[k]),
-            ) else {
+            let Some(proposal) =
+                Affine::fit_similarity(&triangle.corners.map(|k| from[k]), &target.corners.map(|k| to[k]))
+            else {
                 continue;
             };
             let count = hits(&proposal);
@@ -119,7 +117,8 @@ pub fn find_similarity(
 /// density, plus five times its root, plus the three corners that always hit.
 fn needed_hits(tried: usize, to: &[[f64; 2]]) -> usize {
     let span = |axis: usize| {
-        let (low, high) = to.iter().fold((f64::MAX, f64::MIN), |(low, high), p| (low.min(p[axis]), high.max(p[axis])));
+        let (low, high) =
+            to.iter().fold((f64::MAX, f64::MIN), |(low, high), p| (low.min(p[axis]), high.max(p[axis])));
         (high - low).max(1.0)
     };
     let density = to.len() as f64 / (span(0) * span(1));

@@ -12,7 +12,7 @@ use super::wings::Wings;
 use super::{Refusal, Star};
 use crate::frame::Region;
 use crate::moments::{
-    ADAPTIVE_MIN_SIGMA_PIXELS, Cutout, LADDER_SIGMA_PIXELS, MomentError, StarMoments, measure,
+    Cutout, LADDER_SIGMA_PIXELS, MomentError, StarMoments, Weight, measure, primary_weight,
 };
 use crate::settings::StarSettings;
 use crate::sky::{self, Sky, SkyError};
@@ -51,8 +51,6 @@ pub struct FrameStars {
     pub sky_noise: f64,
     /// Width of the stars, `√(T/2)`, pixels; `None` without a bright source.
     pub sigma_pixels: Option<f64>,
-    /// True where the pixels are too coarse for adaptive moments.
-    pub floored: bool,
     /// Kept and refused, by falling flux.
     pub stars: Vec<Star>,
     pub notes: Vec<String>,
@@ -69,7 +67,6 @@ pub fn select(frame: &FrameView, settings: &StarSettings) -> Result<FrameStars, 
             sky_level: first_sky.median_level,
             sky_noise: first_sky.median_noise,
             sigma_pixels: None,
-            floored: false,
             stars: Vec::new(),
             notes: vec!["no source bright enough to measure a width from".into()],
         });
@@ -94,7 +91,7 @@ pub fn select(frame: &FrameView, settings: &StarSettings) -> Result<FrameStars, 
     let single: Vec<bool> = found.iter().map(|d| is_single_pixel(&residual, d)).collect();
     let contamination = contamination(&found, &wings);
 
-    let floored = sigma < ADAPTIVE_MIN_SIGMA_PIXELS;
+    let primary = primary_weight(sigma);
     let half = cutout_half(sigma);
     let scene = Scene { residual: &residual, bad: &bad, sky: &sky, saturated: &saturated, frame, half };
     let mut measured: Vec<(Star, Option<Candidate>)> = found
@@ -102,7 +99,7 @@ pub fn select(frame: &FrameView, settings: &StarSettings) -> Result<FrameStars, 
         .enumerate()
         .map(|(k, d)| {
             let early = scene.early_refusal(d, truncated[k], single[k], sigma, settings);
-            scene.measure(d, early, sigma, floored, contamination[k], settings)
+            scene.measure(d, early, sigma, primary, contamination[k], settings)
         })
         .collect();
     refuse_off_locus(&mut measured, frame.region, &mut notes);
@@ -124,7 +121,6 @@ pub fn select(frame: &FrameView, settings: &StarSettings) -> Result<FrameStars, 
         sky_level: sky.median_level,
         sky_noise: sky.median_noise,
         sigma_pixels: Some(sigma),
-        floored,
         stars,
         notes,
     })
@@ -245,10 +241,7 @@ impl Scene<'_> {
         let side = 2 * self.half + 1;
         let window = s![y..y + side, x..x + side];
         let pixels = self.residual.slice(window).to_owned();
-        let mask = or(
-            &self.bad.slice(window).to_owned(),
-            &self.saturated.saturated.slice(window).to_owned(),
-        );
+        let mask = or(&self.bad.slice(window).to_owned(), &self.saturated.saturated.slice(window).to_owned());
         let noise2 = self.sky.noise_at(d.x, d.y).powi(2) as f32;
         let variance = pixels.mapv(|value| {
             // Unclipped, so that sky pixels keep the sky's variance on average.
@@ -263,7 +256,7 @@ impl Scene<'_> {
         d: &Detection,
         early: Option<Refusal>,
         sigma: f64,
-        floored: bool,
+        primary: Weight,
         contamination: f64,
         settings: &StarSettings,
     ) -> (Star, Option<Candidate>) {
@@ -273,7 +266,7 @@ impl Scene<'_> {
             return (star, None);
         };
         let (cx, cy) = (d.x.round(), d.y.round());
-        match measure(&cutout, (d.x - cx, d.y - cy), sigma, floored) {
+        match measure(&cutout, (d.x - cx, d.y - cy), sigma, primary) {
             Err(error) => {
                 star.refused = Some(match error {
                     MomentError::Masked => Refusal::BadPixels,
@@ -282,7 +275,7 @@ impl Scene<'_> {
                 (star, None)
             }
             Ok(moments) => {
-                let candidate = Candidate::new(&moments, cx + moments.x, cy + moments.y, floored);
+                let candidate = Candidate::new(&moments, cx + moments.x, cy + moments.y, primary);
                 fill(&mut star, &moments, cx, cy);
                 star.refused = if candidate.is_none() {
                     Some(Refusal::NoFit)

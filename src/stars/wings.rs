@@ -27,7 +27,12 @@ pub struct Wings {
 impl Wings {
     /// From the brightest of `stars`, which should be isolated and unsaturated. `None` when
     /// there is none.
-    pub fn from_stars(residual: &Array2<f32>, bad: &Array2<bool>, stars: &[Detection], sigma: f64) -> Option<Self> {
+    pub fn from_stars(
+        residual: &Array2<f32>,
+        bad: &Array2<bool>,
+        stars: &[Detection],
+        sigma: f64,
+    ) -> Option<Self> {
         let half = (REACH_SIGMAS * sigma).ceil() as i64;
         let side = (2 * half + 1) as usize;
         let (height, width) = residual.dim();
