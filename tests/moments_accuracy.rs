@@ -172,3 +172,26 @@ fn pulls(
     let n = f64::from(STARS);
     (std::array::from_fn(|i| (square[i] / n - (sum[i] / n).powi(2)).sqrt()), error)
 }
+
+#[test]
+fn pooled_stars_give_the_adaptive_size_that_a_single_coarse_star_cannot() {
+    use stackworthy::moments::pooled::{PooledStar, pooled_moments};
+    let psf = psf(1.4);
+    let mask = Array2::from_elem((25, 25), false);
+    let images: Vec<(f64, f64, Array2<f32>)> = (0..144_u32)
+        .map(|k| {
+            // An additive recurrence spreads the sub-pixel positions evenly.
+            let at = |step: f64| (f64::from(k) * step + 0.5).fract() - 0.5;
+            let (x, y) = (at(0.754_877_666), at(0.569_840_291));
+            (x, y, star_image(&psf, 25, 12.0 + x, 12.0 + y, 1e4).mapv(|value| value as f32))
+        })
+        .collect();
+    let stars: Vec<PooledStar> =
+        images.iter().map(|(x, y, pixels)| PooledStar { pixels, mask: &mask, x: *x, y: *y, flux: 1e4 }).collect();
+    let pooled = pooled_moments(&stars, 0.7).expect("moments of the mean star");
+    let truth = psf.adaptive_moments().expect("adaptive moments");
+    println!("pooled {} {} {}  truth {} {} {}", pooled.adaptive.size, pooled.adaptive.e1, pooled.adaptive.e2, truth.size(), truth.e1(), truth.e2());
+    assert!((pooled.adaptive.size / truth.size() - 1.0).abs() < 2e-3, "{:?} {truth:?}", pooled.adaptive);
+    assert!((pooled.adaptive.e1 - truth.e1()).abs() < 2e-3 && (pooled.adaptive.e2 - truth.e2()).abs() < 2e-3);
+    println!("response {:?} {:?}", pooled.response(Weight::Fixed(1.5)), pooled.response(Weight::Fixed(2.0)));
+}

@@ -3,12 +3,14 @@
 //!
 //! - [`estimating`]: the equations, their solution, what noise and jitter do to them
 //! - [`star`]: one cut-out to all its moments
+//! - [`pooled`]: the mean star of many, and how the rungs respond to a change
 
 pub mod estimating;
+pub mod pooled;
 pub mod star;
 
 pub use estimating::{MomentError, Weight};
-pub use star::{Cutout, StarMoments, measure};
+pub use star::{Cutout, StarMoments, measure, shape_under};
 
 /// Widths of the fixed circular weights, sigma in pixels. Judging picks one rung
 /// for a whole stack, so the ladder never depends on the data.

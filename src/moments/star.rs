@@ -230,6 +230,14 @@ fn fill(pixels: &mut [Pixel], masked: &[usize], model: &[f64; 5]) -> f64 {
     lost / (lost + square)
 }
 
+/// The shape of solved second moments, without noise bias: for pixels that are noise-free or
+/// carry no noise model.
+pub(super) fn shape_of(solution: &Solution<5>, pixels: &[Pixel]) -> Option<Shape> {
+    let noise = solution.noise(pixels)?;
+    let clean = Noise { bias: SVector::zeros(), covariance: nalgebra::SMatrix::zeros(), ..noise };
+    shape(&solution.theta, &clean)
+}
+
 /// Second moments with the noise bias taken off, from `θ` and its noise.
 fn shape(theta: &SVector<f64, 5>, noise: &Noise<5>) -> Option<Shape> {
     let clean = theta - noise.bias;

@@ -286,8 +286,15 @@ impl Scene<'_> {
                 } else {
                     None
                 };
-                star.cutout_mask = Some(cutout.mask);
-                star.cutout = Some(cutout.pixels);
+                // Kept with the pixel nearest the centroid in the middle.
+                let centred = Detection { x: star.x, y: star.y, ..*d };
+                match self.cut(&centred) {
+                    Some(cutout) => {
+                        star.cutout_mask = Some(cutout.mask);
+                        star.cutout = Some(cutout.pixels);
+                    }
+                    None => star.refused = star.refused.or(Some(Refusal::Edge)),
+                }
                 (star, candidate)
             }
         }
