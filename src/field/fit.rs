@@ -1,0 +1,200 @@
+//! Weighted and robust fits of one quantity over the field.
+
+use nalgebra::{DMatrix, DVector};
+
+use super::least_squares::{Solution, solve};
+use super::robust::{bisquare, bisquare_covariance_factor, huber, scale_about_zero};
+use super::{Basis, FieldError};
+
+/// How outlying stars are treated.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Robustness {
+    /// Plain weighted least squares.
+    None,
+    /// Huber's weights to start from, then the bisquare, scale by the median absolute residual.
+    Bisquare,
+}
+
+/// A quantity over the field: coefficients on a basis, with their covariance.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FieldFit {
+    pub basis: Basis,
+    pub coefficients: DVector<f64>,
+    /// From the stated errors, not scaled by the scatter; under `Bisquare` with the
+    /// factor that the robustness costs.
+    pub covariance: DMatrix<f64>,
+    /// Of the residuals over the stated errors, robust weights applied.
+    pub chi2: f64,
+    /// Stars of weight above zero minus functions.
+    pub dof: usize,
+    /// Value minus model, one a star.
+    pub residuals: Vec<f64>,
+    /// Robust weights 0..1, one a star (all 1 without robustness).
+    pub weights: Vec<f64>,
+    pub leverage: Vec<f64>,
+}
+
+impl FieldFit {
+    /// The model at (x, y) and its standard error from the covariance of the coefficients.
+    pub fn predict(&self, x: f64, y: f64) -> (f64, f64) {
+        let phi = DVector::from_vec(self.basis.evaluate(x, y));
+        let variance = (&self.covariance * &phi).dot(&phi);
+        (self.coefficients.dot(&phi), variance.max(0.0).sqrt())
+    }
+
+    /// Mean over the region of the basis, and its standard error.
+    pub fn field_mean(&self) -> (f64, f64) {
+        (self.coefficients[0], self.covariance[(0, 0)].max(0.0).sqrt())
+    }
+}
+
+/// Fits `values` with standard errors `sigmas` at `xs`, `ys` (the units of the basis).
+///
+/// Errors: unequal lengths, entries that are not finite, fewer stars than functions,
+/// stars that do not span the basis.
+pub fn fit(
+    basis: &Basis,
+    xs: &[f64],
+    ys: &[f64],
+    values: &[f64],
+    sigmas: &[f64],
+    robustness: Robustness,
+) -> Result<FieldFit, FieldError> {
+    check_entries(xs, ys, values, sigmas)?;
+    let design = basis.design(xs, ys);
+    let inverse_variance: Vec<f64> = sigmas.iter().map(|s| 1.0 / (s * s)).collect();
+    let mut weights = vec![1.0; values.len()];
+    let mut solution = solve(&design, values, &inverse_variance)?;
+    if robustness == Robustness::Bisquare {
+        for (weight_of, iterations) in [(huber as fn(f64) -> f64, 10), (bisquare, 25)] {
+            for _ in 0..iterations {
+                let distances = distances(&design, values, sigmas, &solution);
+                let Some(scale) = scale_about_zero(&distances).filter(|s| *s > 1e-9) else { break };
+                let new: Vec<f64> = distances.iter().map(|d| weight_of(d.abs() / scale)).collect();
+                let moved = new.iter().zip(&weights).map(|(a, b)| (a - b).abs()).fold(0.0, f64::max);
+                weights = new;
+                let product: Vec<f64> = weights.iter().zip(&inverse_variance).map(|(u, w)| u * w).collect();
+                solution = solve(&design, values, &product)?;
+                if moved < 1e-6 {
+                    break;
+                }
+            }
+        }
+        solution.covariance *= bisquare_covariance_factor(1);
+    }
+    let residuals = residuals(&design, values, &solution);
+    let chi2 = residuals.iter().zip(&inverse_variance).zip(&weights).map(|((r, w), u)| u * w * r * r).sum();
+    let used = weights.iter().filter(|u| **u > 0.0).count();
+    Ok(FieldFit {
+        basis: basis.clone(),
+        dof: used - basis.functions(),
+        coefficients: solution.coefficients,
+        covariance: solution.covariance,
+        leverage: solution.leverage,
+        chi2,
+        residuals,
+        weights,
+    })
+}
+
+/// Residuals over their own standard deviation, leverage allowed for.
+fn distances(
+    design: &DMatrix<f64>,
+    values: &[f64],
+    sigmas: &[f64],
+    solution: &Solution,
+) -> Vec<f64> {
+    let residuals = residuals(design, values, solution);
+    (0..values.len())
+        .map(|i| {
+            let free = (1.0 - solution.leverage[i]).max(0.05);
+            residuals[i] / (sigmas[i] * free.sqrt())
+        })
+        .collect()
+}
+
+fn residuals(design: &DMatrix<f64>, values: &[f64], solution: &Solution) -> Vec<f64> {
+    let model = design * &solution.coefficients;
+    values.iter().zip(model.iter()).map(|(v, m)| v - m).collect()
+}
+
+fn check_entries(xs: &[f64], ys: &[f64], values: &[f64], sigmas: &[f64]) -> Result<(), FieldError> {
+    for (what, found) in [("x", xs.len()), ("y", ys.len()), ("the list of errors", sigmas.len())] {
+        if found != values.len() {
+            return Err(FieldError::LengthMismatch { what, found, expected: values.len() });
+        }
+    }
+    for index in 0..values.len() {
+        let (value, sigma) = (values[index], sigmas[index]);
+        let finite = value.is_finite() && xs[index].is_finite() && ys[index].is_finite();
+        if !(finite && sigma > 0.0 && sigma.is_finite()) {
+            return Err(FieldError::BadEntry { index, value, sigma });
+        }
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand::{RngExt, SeedableRng, rngs::StdRng};
+    use rand_distr::StandardNormal;
+
+    fn scattered(stars: usize, seed: u64) -> (Vec<f64>, Vec<f64>, Vec<f64>, Vec<f64>) {
+        let mut rng = StdRng::seed_from_u64(seed);
+        let (mut xs, mut ys, mut values, mut sigmas) = (vec![], vec![], vec![], vec![]);
+        for _ in 0..stars {
+            let (x, y) = (rng.random_range(0.0..2000.0), rng.random_range(0.0..1000.0));
+            let sigma = rng.random_range(0.5..2.0);
+            let noise: f64 = rng.sample(StandardNormal);
+            values.push(1.0 + 1e-3 * x - 2e-3 * y + sigma * noise);
+            xs.push(x);
+            ys.push(y);
+            sigmas.push(sigma);
+        }
+        (xs, ys, values, sigmas)
+    }
+
+    #[test]
+    fn robust_errors_are_the_scatter_of_the_estimates() {
+        let basis = Basis::over_rectangle(0.0, 2000.0, 0.0, 1000.0, 2).unwrap();
+        let repeats = 400;
+        let mut sum = 0.0;
+        for seed in 0..repeats {
+            let (xs, ys, values, sigmas) = scattered(60, seed);
+            let fit = fit(&basis, &xs, &ys, &values, &sigmas, Robustness::Bisquare).unwrap();
+            let truth = 1.0 + 1.0 - 1.0;
+            sum += ((fit.coefficients[0] - truth) / fit.field_mean().1).powi(2);
+        }
+        // Mean square of `repeats` standard normals: 1 +- sqrt(2/repeats); 3 sigma and
+        // 5 % for the finite-sample cost of the robustness.
+        let mean = sum / repeats as f64;
+        assert!((mean - 1.0).abs() < 3.0 * (2.0 / repeats as f64).sqrt() + 0.05, "{mean}");
+    }
+
+    #[test]
+    fn one_wild_star_moves_nothing() {
+        let basis = Basis::over_rectangle(0.0, 2000.0, 0.0, 1000.0, 2).unwrap();
+        let (xs, ys, mut values, sigmas) = scattered(60, 7);
+        let before = fit(&basis, &xs, &ys, &values, &sigmas, Robustness::Bisquare).unwrap();
+        values[11] += 1e6;
+        let after = fit(&basis, &xs, &ys, &values, &sigmas, Robustness::Bisquare).unwrap();
+        assert_eq!(after.weights[11], 0.0);
+        for k in 0..6 {
+            let shift = (after.coefficients[k] - before.coefficients[k]).abs();
+            assert!(shift < before.covariance[(k, k)].sqrt());
+        }
+    }
+
+    #[test]
+    fn too_few_stars_and_a_line_of_stars_are_errors() {
+        let basis = Basis::over_rectangle(0.0, 10.0, 0.0, 10.0, 2).unwrap();
+        let few = fit(&basis, &[1.0; 5], &[1.0; 5], &[1.0; 5], &[1.0; 5], Robustness::None);
+        assert_eq!(few, Err(FieldError::TooFewStars { stars: 5, functions: 6 }));
+        let line: Vec<f64> = (0..20).map(|i| 0.5 * i as f64).collect();
+        let fitted = fit(&basis, &line, &line, &line, &[1.0; 20], Robustness::None);
+        assert_eq!(fitted, Err(FieldError::Singular { functions: 6 }));
+        let bad = fit(&basis, &line, &line, &line, &[0.0; 20], Robustness::None);
+        assert!(matches!(bad, Err(FieldError::BadEntry { index: 0, .. })));
+    }
+}
