@@ -29,8 +29,7 @@ impl Basis {
     /// Over the rectangle `x0..x1`, `y0..y1` (any unit): products of Legendre polynomials.
     pub fn over_rectangle(x0: f64, x1: f64, y0: f64, y1: f64, degree: usize) -> Result<Self, FieldError> {
         let half_width = (0.5 * (x1 - x0), 0.5 * (y1 - y0));
-        if !(half_width.0 > 0.0 && half_width.1 > 0.0 && half_width.0.is_finite() && half_width.1.is_finite())
-        {
+        if !(half_width.0 > 0.0 && half_width.1 > 0.0 && half_width.0.is_finite() && half_width.1.is_finite()) {
             return Err(FieldError::EmptyRegion { points: 0 });
         }
         Ok(Self { degree, centre: (0.5 * (x0 + x1), 0.5 * (y0 + y1)), half_width, map: None })
@@ -78,7 +77,9 @@ impl Basis {
         let inverse = lower
             .solve_lower_triangular(&DMatrix::identity(functions, functions))
             .ok_or(FieldError::Singular { functions })?;
-        basis.map = Some(inverse);
+        let mut map = inverse;
+        map[(0, 0)] = 1.0;
+        basis.map = Some(map);
         Ok(basis)
     }
 
@@ -104,9 +105,7 @@ impl Basis {
         let products = self.legendre_products(x, y);
         match &self.map {
             None => products,
-            Some(map) => {
-                (0..products.len()).map(|k| (0..=k).map(|j| map[(k, j)] * products[j]).sum()).collect()
-            }
+            Some(map) => (0..products.len()).map(|k| (0..=k).map(|j| map[(k, j)] * products[j]).sum()).collect(),
         }
     }
 
@@ -187,8 +186,7 @@ mod tests {
         let weights = [0.4679139345726910, 0.3607615730481386, 0.1713244923791704];
         let basis = Basis::over_rectangle(100.0, 300.0, -50.0, 50.0, 4).unwrap();
         let mut gram = DMatrix::zeros(15, 15);
-        for (i, (u, wu)) in nodes.iter().zip(weights).flat_map(|(n, w)| [(*n, w), (-n, w)]).enumerate() {
-            let _ = i;
+        for (u, wu) in nodes.iter().zip(weights).flat_map(|(n, w)| [(*n, w), (-n, w)]) {
             for (v, wv) in nodes.iter().zip(weights).flat_map(|(n, w)| [(*n, w), (-n, w)]) {
                 let row = DVector::from_vec(basis.evaluate(200.0 + 100.0 * u, 50.0 * v));
                 gram.ger(0.25 * wu * wv, &row, &row, 1.0);

@@ -68,7 +68,7 @@ pub fn fit(
     if robustness == Robustness::Bisquare {
         for (weight_of, iterations) in [(huber as fn(f64) -> f64, 10), (bisquare, 25)] {
             for _ in 0..iterations {
-                let distances = distances(&design, values, sigmas, &solution, &weights);
+                let distances = distances(&design, values, sigmas, &solution);
                 let Some(scale) = scale_about_zero(&distances).filter(|s| *s > 1e-9) else { break };
                 let new: Vec<f64> = distances.iter().map(|d| weight_of(d.abs() / scale)).collect();
                 let moved = new.iter().zip(&weights).map(|(a, b)| (a - b).abs()).fold(0.0, f64::max);
@@ -97,21 +97,18 @@ pub fn fit(
     })
 }
 
-/// Residuals over their own standard deviation. The leverage of a star of weight u is
-/// undone to what it would be at full weight, so that a rejected star is not kept out
-/// by its own rejection.
+/// Residuals over their own standard deviation, leverage allowed for.
 fn distances(
     design: &DMatrix<f64>,
     values: &[f64],
     sigmas: &[f64],
     solution: &Solution,
-    weights: &[f64],
 ) -> Vec<f64> {
     let residuals = residuals(design, values, solution);
     (0..values.len())
         .map(|i| {
-            let share = (solution.leverage[i] * weights[i]).clamp(0.0, 0.95);
-            residuals[i] / (sigmas[i] * (1.0 - share).sqrt())
+            let free = (1.0 - solution.leverage[i]).max(0.05);
+            residuals[i] / (sigmas[i] * free.sqrt())
         })
         .collect()
 }

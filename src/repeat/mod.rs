@@ -1,1 +1,53 @@
-//! repeat
+//! Do the exposures repeat? The change between exposures over the field with its
+//! interval, the population it came from, and what more data would decide.
+//!
+//! | file | answers |
+//! |---|---|
+//! | [`change`] | how the PSF over the field differs from exposure to exposure |
+//! | [`star_offsets`] | the normal equations, with every star's own offset eliminated |
+//! | [`noise_check`] | are the stated errors true; is what exceeds them white over the field |
+//! | [`interval`] | the rms change with its noise removed, and its interval |
+//! | [`quadratic_form`] | the distribution that interval inverts |
+//! | [`random_effects`] | the population the exposures were drawn from |
+//! | [`subset`] | which exposures to leave out, and groups of like ones |
+//! | [`held_out`] | how well each exposure's own model predicts |
+//! | [`needed`] | how many stars or exposures would decide |
+
+pub mod change;
+pub mod interval;
+pub mod noise_check;
+pub mod quadratic_form;
+pub mod root;
+pub mod star_offsets;
+
+pub use change::{Change, Reference, Row, measure_change};
+pub use interval::{NoiseMode, RmsChange, rms_change};
+
+use thiserror::Error;
+
+/// What can keep the change between exposures from being measured.
+#[derive(Debug, Clone, PartialEq, Error)]
+pub enum RepeatError {
+    #[error("{exposures} exposure: a change needs at least two")]
+    TooFewExposures { exposures: usize },
+    #[error(
+        "exposure {exposure} shares {shared} stars with the others where {functions} field functions need \
+         at least {needed}: admit fainter stars, lower the degree, or leave it out"
+    )]
+    TooFewShared { exposure: usize, shared: usize, functions: usize, needed: usize },
+    #[error(
+        "exposure {exposure} is not linked to the others by {functions} shared stars or more: \
+         leave it out, or admit more stars"
+    )]
+    NotLinked { exposure: usize, functions: usize },
+    #[error("the shared stars of exposure {exposure} do not span the field: lower the degree, or leave it out")]
+    Singular { exposure: usize },
+    #[error("row {row} is not usable: {what}")]
+    BadRow { row: usize, what: &'static str },
+    #[error("{what} has {found} entries where {expected} are needed")]
+    LengthMismatch { what: &'static str, found: usize, expected: usize },
+    #[error("a confidence of {confidence} is not between 0.5 and 1")]
+    BadConfidence { confidence: f64 },
+    #[error(transparent)]
+    Field(#[from] crate::field::FieldError),
+}

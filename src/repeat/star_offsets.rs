@@ -1,0 +1,248 @@
+//! The normal equations of the change between exposures, with every star's own offset
+//! eliminated.
+//!
+//! Model of row i (star s, exposure t): `q_i = b_s + f_t(x_i) + noise`, `f_t = sum_k c_tk phi_k`,
+//! weight `w_i`. With `W_s = sum w` over the rows of a star and `p_s` the prior precision of its
+//! offset (0: free), the offsets drop out and leave, for the stacked coefficients,
+//! `A = sum_s [ sum_i w_i X_i X_i^T - (sum_i w_i X_i)(sum_i w_i X_i)^T / (W_s + p_s) ]`.
+
+use nalgebra::{Cholesky, DMatrix, DVector};
+
+use super::RepeatError;
+
+/// A weighted problem: rows in the order of the measurements.
+#[derive(Debug, Clone)]
+pub struct NormalEquations<'a> {
+    pub exposures: usize,
+    pub functions: usize,
+    /// Function values, row after row.
+    pub phi: &'a [f64],
+    /// Exposure of each row.
+    pub exposure_of: &'a [usize],
+    /// Rows of each star.
+    pub rows_of_star: &'a [Vec<usize>],
+    /// Robust weight over variance, one a row.
+    pub weights: Vec<f64>,
+    /// Precision of each star's offset about zero; 0 leaves it free.
+    pub prior: Vec<f64>,
+    /// Whether the change sums to zero over the exposures inside the solution (free
+    /// offsets), or only after it (the mean then being the static field).
+    pub centred: bool,
+}
+
+impl NormalEquations<'_> {
+    fn phi_of(&self, row: usize) -> &[f64] {
+        &self.phi[row * self.functions..(row + 1) * self.functions]
+    }
+
+    /// The model `f_t(x_i)` of one row under stacked coefficients.
+    pub fn model(&self, coefficients: &DVector<f64>, row: usize) -> f64 {
+        let start = self.exposure_of[row] * self.functions;
+        self.phi_of(row).iter().enumerate().map(|(k, p)| p * coefficients[start + k]).sum()
+    }
+
+    /// Total weight of a star, its prior included.
+    fn total_weight(&self, star: usize) -> f64 {
+        self.rows_of_star[star].iter().map(|i| self.weights[*i]).sum::<f64>() + self.prior[star]
+    }
+
+    /// The stars' offsets (shrunk by their prior) given what the model leaves.
+    pub fn offsets(&self, left: &[f64]) -> Vec<f64> {
+        (0..self.rows_of_star.len())
+            .map(|s| {
+                let sum: f64 = self.rows_of_star[s].iter().map(|i| self.weights[*i] * left[*i]).sum();
+                let total = self.total_weight(s);
+                if total > 0.0 { sum / total } else { 0.0 }
+            })
+            .collect()
+    }
+
+    /// `X^T V^-1 values`, V the covariance with the offsets in it.
+    fn project(&self, values: impl Fn(usize) -> f64) -> DVector<f64> {
+        let mut out = DVector::zeros(self.exposures * self.functions);
+        for (s, rows) in self.rows_of_star.iter().enumerate() {
+            let total = self.total_weight(s);
+            if total <= 0.0 {
+                continue;
+            }
+            let mean = rows.iter().map(|i| self.weights[*i] * values(*i)).sum::<f64>() / total;
+            for &i in rows {
+                let amount = self.weights[i] * (values(i) - mean);
+                let start = self.exposure_of[i] * self.functions;
+                for (k, p) in self.phi_of(i).iter().enumerate() {
+                    out[start + k] += amount * p;
+                }
+            }
+        }
+        out
+    }
+
+    /// Removes the mean over the exposures from stacked coefficients.
+    pub fn centre(&self, coefficients: &mut DVector<f64>) {
+        for k in 0..self.functions {
+            let mean = (0..self.exposures).map(|t| coefficients[t * self.functions + k]).sum::<f64>()
+                / self.exposures as f64;
+            for t in 0..self.exposures {
+                coefficients[t * self.functions + k] -= mean;
+            }
+        }
+    }
+
+    /// Covariance of each exposure's coefficients by itself, as if the offsets came from
+    /// elsewhere: the centred covariance is close to `P diag(B_t) P`, exactly so where every
+    /// exposure has the same stars and weights. A row of a star seen in few exposures
+    /// counts for the part that its own offset leaves.
+    pub fn exposure_covariances(&self) -> Result<Vec<DMatrix<f64>>, RepeatError> {
+        let k = self.functions;
+        let mut information = vec![DMatrix::<f64>::zeros(k, k); self.exposures];
+        let balanced = self.exposures as f64 / (self.exposures as f64 - 1.0);
+        for (s, rows) in self.rows_of_star.iter().enumerate() {
+            let total = self.total_weight(s);
+            for &i in rows.iter().filter(|i| self.weights[**i] > 0.0) {
+                let left = ((1.0 - self.weights[i] / total) * balanced).min(1.0);
+                let phi = DVector::from_column_slice(self.phi_of(i));
+                information[self.exposure_of[i]].ger(self.weights[i] * left, &phi, &phi, 1.0);
+            }
+        }
+        information
+            .into_iter()
+            .enumerate()
+            .map(|(exposure, a)| inverse_of_information(a).ok_or(RepeatError::Singular { exposure }))
+            .collect()
+    }
+
+    /// The stacked, centred coefficients for `values`, by conjugate gradients
+    /// preconditioned with the exposures' own covariances. Cost linear in the rows.
+    pub fn solve(&self, values: &[f64], blocks: &[DMatrix<f64>]) -> DVector<f64> {
+        let restrict = |v: &mut DVector<f64>| {
+            if self.centred {
+                self.centre(v);
+            }
+        };
+        let precondition = |residual: &DVector<f64>| {
+            let mut out = DVector::zeros(residual.len());
+            for (t, block) in blocks.iter().enumerate() {
+                let part = block * residual.rows(t * self.functions, self.functions);
+                out.rows_mut(t * self.functions, self.functions).copy_from(&part);
+            }
+            restrict(&mut out);
+            out
+        };
+        let mut residual = self.project(|i| values[i]);
+        restrict(&mut residual);
+        let mut solution = DVector::zeros(residual.len());
+        let mut z = precondition(&residual);
+        let mut direction = z.clone();
+        let mut rz = residual.dot(&z);
+        let start = rz;
+        for _ in 0..2000 {
+            if !(rz > 1e-22 * start) {
+                break;
+            }
+            let mut image = self.project(|i| self.model(&direction, i));
+            restrict(&mut image);
+            let curvature = direction.dot(&image);
+            if !(curvature > 0.0) {
+                break;
+            }
+            let step = rz / curvature;
+            solution.axpy(step, &direction, 1.0);
+            residual.axpy(-step, &image, 1.0);
+            z = precondition(&residual);
+            let next = residual.dot(&z);
+            direction = &z + direction * (next / rz);
+            rz = next;
+        }
+        solution
+    }
+
+    /// Leverage of every row: the share of it that offset and change take up,
+    /// `w [1/(W+p) + Xt^T C Xt]` with `Xt` the row minus its star's mean row and C taken as
+    /// `diag(B_t)` (exact where every exposure has the same stars and weights).
+    pub fn leverages(&self, blocks: &[DMatrix<f64>]) -> Vec<f64> {
+        let mut leverages = vec![0.0; self.weights.len()];
+        for (s, rows) in self.rows_of_star.iter().enumerate() {
+            let total = self.total_weight(s);
+            if total <= 0.0 {
+                continue;
+            }
+            let variance = |i: usize| {
+                let phi = DVector::from_column_slice(self.phi_of(i));
+                (&blocks[self.exposure_of[i]] * &phi).dot(&phi)
+            };
+            let shares: Vec<(usize, f64, f64)> =
+                rows.iter().map(|&i| (i, self.weights[i] / total, variance(i))).collect();
+            let of_mean: f64 = shares.iter().map(|(_, a, v)| a * a * v).sum();
+            for &(i, a, v) in &shares {
+                let of_change = (1.0 - 2.0 * a) * v + of_mean;
+                leverages[i] = (a + self.weights[i] * of_change.max(0.0)).clamp(0.0, 1.0);
+            }
+        }
+        leverages
+    }
+
+    /// The full covariance of the stacked, centred coefficients (dense).
+    pub fn covariance(&self) -> Result<DMatrix<f64>, RepeatError> {
+        let (n, k) = (self.exposures, self.functions);
+        let mut a = DMatrix::<f64>::zeros(n * k, n * k);
+        for (s, rows) in self.rows_of_star.iter().enumerate() {
+            let total = self.total_weight(s);
+            if total <= 0.0 {
+                continue;
+            }
+            for &i in rows {
+                for &j in rows {
+                    let (wi, wj) = (self.weights[i], self.weights[j]);
+                    let amount = if i == j { wi } else { 0.0 } - wi * wj / total;
+                    let (ti, tj) = (self.exposure_of[i] * k, self.exposure_of[j] * k);
+                    for (l, pl) in self.phi_of(j).iter().enumerate() {
+                        for (m, pm) in self.phi_of(i).iter().enumerate() {
+                            a[(ti + m, tj + l)] += amount * pm * pl;
+                        }
+                    }
+                }
+            }
+        }
+        if self.centred {
+            // A heavy weight on the mean over the exposures holds it at zero.
+            let heavy = 1e3 * a.diagonal().max() / n as f64;
+            for t in 0..n {
+                for u in 0..n {
+                    for l in 0..k {
+                        a[(t * k + l, u * k + l)] += heavy;
+                    }
+                }
+            }
+        }
+        let inverse = Cholesky::new(a).ok_or(RepeatError::Singular { exposure: 0 })?.inverse();
+        Ok(centred_both_sides(inverse, n, k))
+    }
+}
+
+/// Inverse of an information matrix; none where its functions are not independent.
+fn inverse_of_information(a: DMatrix<f64>) -> Option<DMatrix<f64>> {
+    let size = a[(0, 0)];
+    if !(size > 0.0) {
+        return None;
+    }
+    let cholesky = Cholesky::new(a)?;
+    if cholesky.l_dirty().diagonal().iter().any(|d| *d < 1e-5 * size.sqrt()) {
+        return None;
+    }
+    Some(cholesky.inverse())
+}
+
+fn centred_both_sides(mut c: DMatrix<f64>, n: usize, k: usize) -> DMatrix<f64> {
+    for _side in 0..2 {
+        for mut column in c.column_iter_mut() {
+            for l in 0..k {
+                let mean = (0..n).map(|t| column[t * k + l]).sum::<f64>() / n as f64;
+                for t in 0..n {
+                    column[t * k + l] -= mean;
+                }
+            }
+        }
+        c.transpose_mut();
+    }
+    c
+}
