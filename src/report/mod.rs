@@ -1,1 +1,66 @@
-//! report
+//! Writers of the verdict. They print what the result model holds and decide nothing.
+
+use std::path::Path;
+
+use crate::table::{atomic, fits_table};
+use crate::verdict::Judgement;
+
+pub mod ecsv;
+pub mod exposures;
+pub mod field_models;
+pub mod json;
+pub mod numbers;
+pub mod terminal;
+
+/// Said wherever a verdict is shown.
+pub const CAUTION: &str = "A verdict advises; it replaces neither the survey team's own validation nor, for \
+     alignment advice, the flight team's procedures and limits.";
+
+/// Names of the files in the output folder.
+pub const VERDICT_JSON: &str = "verdict.json";
+pub const KEEP_TXT: &str = "keep.txt";
+pub const EXPOSURES_FITS: &str = "exposures.fits";
+pub const EXPOSURES_ECSV: &str = "exposures.ecsv";
+pub const FIELD_MODELS_FITS: &str = "field-models.fits";
+pub const REPORT_HTML: &str = "report.html";
+
+/// Why a result could not be written.
+#[derive(Debug, thiserror::Error)]
+pub enum ReportError {
+    #[error("{}: cannot be written: {source}; free space or choose another --out", path.display())]
+    Write { path: std::path::PathBuf, source: std::io::Error },
+    #[error("{name}: cannot be put into a FITS table: {source}")]
+    Fits { name: &'static str, source: fits_table::FitsTableError },
+    #[error("{name}: cannot be made: {message}")]
+    Make { name: &'static str, message: String },
+}
+
+/// Writes every file of a judgement into `folder`, `verdict.json` last: where it
+/// stands, the result is finished.
+pub fn write_all(
+    judgement: &Judgement,
+    keep: &[String],
+    settings_toml: &str,
+    folder: &Path,
+) -> Result<(), ReportError> {
+    let put = |name: &'static str, bytes: &[u8]| {
+        let path = folder.join(name);
+        atomic::replace(&path, bytes).map_err(|source| ReportError::Write { path, source })
+    };
+    let fits = |name: &'static str, tables: &[fits_table::Table]| {
+        fits_table::to_bytes(tables).map_err(|source| ReportError::Fits { name, source })
+    };
+    let verdict = &judgement.verdict;
+    let exposures = exposures::table(verdict);
+    put(KEEP_TXT, keep.iter().map(|k| format!("{k}\n")).collect::<String>().as_bytes())?;
+    put(EXPOSURES_FITS, &fits(EXPOSURES_FITS, std::slice::from_ref(&exposures))?)?;
+    put(EXPOSURES_ECSV, ecsv::to_text(&exposures).as_bytes())?;
+    put(FIELD_MODELS_FITS, &fits(FIELD_MODELS_FITS, &field_models::tables(&judgement.field_models))?)?;
+    let _ = settings_toml;
+    put(VERDICT_JSON, json::to_text(verdict)?.as_bytes())
+}
+
+#[cfg(test)]
+pub(crate) mod sample;
+#[cfg(test)]
+mod tests;

@@ -2,6 +2,18 @@
 
 use serde::{Deserialize, Serialize};
 
+mod load;
+mod print;
+mod validate;
+
+pub use load::{Loaded, Origin, SettingsError};
+pub use print::to_annotated_toml;
+
+/// Names of the requirement presets.
+pub const PRESETS: [&str; 2] = ["cluster-mass", "wide-survey"];
+/// What `header.time_is` may say.
+pub const TIME_IS: [&str; 3] = ["start", "middle", "end"];
+
 /// Everything a run can be told, validated. `None` means "not said": the frames'
 /// headers or the data decide.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
@@ -138,5 +150,17 @@ pub struct StarSettings {
 impl Default for StarSettings {
     fn default() -> Self {
         Self { min_snr: 30.0, max_contamination: 0.01 }
+    }
+}
+
+impl Settings {
+    /// SHA-256, hex, of the settings that bear on the measurement of a frame: a star
+    /// table made under the same hash from the same frame need not be made again.
+    pub fn measurement_sha256(&self) -> String {
+        use sha2::{Digest, Sha256};
+        let parts = (&self.detector, &self.header, &self.stars, &self.telescope.pixel_arcsec);
+        // Serialising plain structs of numbers and strings cannot fail.
+        let text = serde_json::to_string(&parts).unwrap_or_default();
+        Sha256::digest(text.as_bytes()).iter().map(|b| format!("{b:02x}")).collect()
     }
 }

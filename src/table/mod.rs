@@ -1,8 +1,23 @@
 //! The star table: one FITS binary table per exposure, the seam between the only
 //! stage that touches pixels and everything that follows.
 
+use std::path::{Path, PathBuf};
+
 use crate::frame::{ExposureFacts, Region};
 use crate::stars::Star;
+
+pub mod atomic;
+mod fits_memory;
+pub mod fits_table;
+mod header;
+mod star_columns;
+
+use fits_table::FitsTableError;
+
+/// Name and version of the file format, in the SCHEMA card.
+pub const SCHEMA: &str = "stackworthy/star-table/1";
+/// EXTNAME of the table.
+const STARS: &str = "stars";
 
 /// All that the second stage knows of one exposure.
 #[derive(Debug, Clone)]
@@ -32,3 +47,85 @@ pub struct StarTable {
     /// Kept and refused, in order of falling flux.
     pub stars: Vec<Star>,
 }
+
+/// Why a star table could not be read or written.
+#[derive(Debug, thiserror::Error)]
+pub enum TableError {
+    #[error("{}: cannot be read: {source}", path.display())]
+    Read { path: PathBuf, source: std::io::Error },
+    #[error("{}: cannot be written: {source}; free space or choose another --out", path.display())]
+    Write { path: PathBuf, source: std::io::Error },
+    #[error(
+        "{}: {source}; the file was cut short or changed after it was written: measure its frame again \
+         (stackworthy measure)", path.display()
+    )]
+    Damaged { path: PathBuf, source: FitsTableError },
+    #[error("{}: no star table of stackworthy: {found}; give star tables made by `stackworthy measure`", path.display())]
+    Foreign { path: PathBuf, found: String },
+    #[error(
+        "{}: written in the format \"{found}\", but this version reads \"{SCHEMA}\"; measure its frame \
+         again with this version", path.display()
+    )]
+    Format { path: PathBuf, found: String },
+    #[error("{}: {what}; measure its frame again (stackworthy measure)", path.display())]
+    Content { path: PathBuf, what: String },
+    #[error("{}: cannot be put into a FITS table: {source}", path.display())]
+    Encode { path: PathBuf, source: FitsTableError },
+    #[error("{}: cut-outs of {first:?} and {other:?} pixels in one table; all must be alike", path.display())]
+    UnequalCutouts { path: PathBuf, first: (usize, usize), other: (usize, usize) },
+}
+
+/// Writes one star table as a FITS binary table, replacing `path` whole.
+///
+/// Columns and units are listed in `star_columns.rs`. Sizes are in arcsec2 where
+/// the facts give the pixel scale, in pix2 otherwise; the TUNIT cards say which.
+pub fn write(table: &StarTable, path: &Path) -> Result<(), TableError> {
+    let bytes = to_bytes(table, path)?;
+    atomic::replace(path, &bytes).map_err(|source| TableError::Write { path: path.into(), source })
+}
+
+/// Reads a star table back, its checksums verified: positions in 0-based pixels,
+/// sizes in pixels², missing as `None`.
+pub fn read(path: &Path) -> Result<StarTable, TableError> {
+    let bytes = std::fs::read(path).map_err(|source| TableError::Read { path: path.into(), source })?;
+    from_bytes(&bytes, path)
+}
+
+fn to_bytes(table: &StarTable, path: &Path) -> Result<Vec<u8>, TableError> {
+    let mut fits = fits_table::Table::new(STARS);
+    header::write(table, &mut fits);
+    fits.columns = star_columns::write(&table.stars, table.facts.pixel_arcsec)
+        .map_err(|(first, other)| TableError::UnequalCutouts { path: path.into(), first, other })?;
+    fits_table::to_bytes(&[fits]).map_err(|source| TableError::Encode { path: path.into(), source })
+}
+
+fn from_bytes(bytes: &[u8], path: &Path) -> Result<StarTable, TableError> {
+    let path = || path.to_path_buf();
+    let foreign = |found: String| TableError::Foreign { path: path(), found };
+    let tables = fits_table::from_bytes(bytes).map_err(|source| match source {
+        FitsTableError::NotFits => foreign("not a FITS file".into()),
+        // Our own files carry their format's name; whatever else fails is foreign.
+        source if bytes.windows(SCHEMA.len()).any(|w| w == SCHEMA.as_bytes()) => {
+            TableError::Damaged { path: path(), source }
+        }
+        source => foreign(source.to_string()),
+    })?;
+    let fits = tables
+        .iter()
+        .find(|t| t.name == STARS && header::schema(t).is_some())
+        .ok_or_else(|| foreign("no table \"stars\" with a SCHEMA card".into()))?;
+    match header::schema(fits) {
+        Some(SCHEMA) => {}
+        Some(found) if found.starts_with("stackworthy/star-table/") => {
+            return Err(TableError::Format { path: path(), found: found.into() });
+        }
+        _ => return Err(foreign("its SCHEMA card names another format".into())),
+    }
+    let content = |what: String| TableError::Content { path: path(), what };
+    let mut table = header::read(fits).map_err(content)?;
+    table.stars = star_columns::read(fits, table.facts.pixel_arcsec).map_err(content)?;
+    Ok(table)
+}
+
+#[cfg(test)]
+mod tests;

@@ -2,3 +2,7 @@
 //! writer prints from.
 
 pub mod model;
+pub mod products;
+
+pub use model::Verdict;
+pub use products::{FieldModel, Judgement, Pictures};

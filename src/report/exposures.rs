@@ -1,0 +1,105 @@
+//! A row an exposure: one table, written as FITS and as ECSV.
+
+use crate::stars::Refusal;
+use crate::table::fits_table::{Column, Data, Table};
+use crate::verdict::Verdict;
+use crate::verdict::model::{ExposureResult, Gate};
+
+/// The word of the `gate` column.
+pub fn gate_word(gate: Gate) -> &'static str {
+    match gate {
+        Gate::Keep => "keep",
+        Gate::LeaveOut => "leave-out",
+        Gate::Unreadable => "unreadable",
+    }
+}
+
+pub fn table(verdict: &Verdict) -> Table {
+    let rows = &verdict.exposures;
+    let size_error_unit = if rows.iter().any(|r| r.size_arcsec2.is_some()) { "arcsec2" } else { "pix2" };
+    let mut table = Table::new("exposures");
+    table.text("SCHEMA", "stackworthy/exposures/1", "name and version of this format");
+    table.text("TOOLVER", &verdict.tool.version, "version of stackworthy");
+    table.text("DECISION", verdict.decision.word(), "the verdict");
+    table.text("SIZEDEF", &verdict.size_definition.weight, "weight of the moments");
+    table.columns = vec![
+        text(rows, "file", "meta.file", "path as given", |r| r.file.clone()),
+        text(rows, "gate", "meta.code", "keep, leave-out or unreadable", |r| gate_word(r.gate).into()),
+        text(rows, "reasons", "meta.code", "codes of the checks that speak of it, by blanks", |r| {
+            r.reasons.join(" ")
+        }),
+        text(rows, "time", "time.epoch", "middle of the exposure, UTC", |r| {
+            r.time.clone().unwrap_or_default()
+        }),
+        float(rows, "mjd_mid", "d", "time.epoch", "middle of the exposure, MJD, UTC", |r| r.mjd_mid),
+        float(rows, "exposure_s", "s", "time.duration;obs.exposure", "exposure time", |r| r.exposure_s),
+        text(rows, "filter", "instr.filter", "filter", |r| r.filter.clone().unwrap_or_default()),
+        float(rows, "altitude_deg", "deg", "pos.az.alt", "altitude of the pointing", |r| r.altitude_deg),
+        count(rows, "stars", "stars used", |r| r.stars),
+        float(rows, "size_arcsec2", "arcsec2", "phys.angSize", "field-mean size T", |r| r.size_arcsec2),
+        float(rows, "size_pix2", "pix2", "phys.angSize", "field-mean size T", |r| r.size_pix2),
+        float(rows, "size_err", size_error_unit, "stat.error;phys.angSize", "error of the size", |r| {
+            r.size_err
+        }),
+        float(rows, "fwhm_pix", "pix", "phys.angSize", "FWHM of the equivalent Gaussian", |r| r.fwhm_pix),
+        float(rows, "e1", "", "src.ellipticity", "field-mean ellipticity along x, detector", |r| r.e1),
+        float(rows, "e2", "", "src.ellipticity", "field-mean ellipticity at 45 deg, detector", |r| r.e2),
+        float(rows, "e_err", "", "stat.error;src.ellipticity", "error of e1 and of e2", |r| r.e_err),
+        float(rows, "jitter_xx", "mas2", "stat.variance", "jitter tensor xx, detector", |r| {
+            r.jitter_mas2.map(|j| j.xx)
+        }),
+        float(rows, "jitter_yy", "mas2", "stat.variance", "jitter tensor yy, detector", |r| {
+            r.jitter_mas2.map(|j| j.yy)
+        }),
+        float(rows, "jitter_xy", "mas2", "stat.covariance", "jitter tensor xy, detector", |r| {
+            r.jitter_mas2.map(|j| j.xy)
+        }),
+        float(rows, "sky_level", "adu", "instr.skyLevel", "median sky, frame units", |r| r.sky_level),
+        float(rows, "sky_noise", "adu", "stat.stdev;instr.skyLevel", "noise per pixel, frame units", |r| {
+            r.sky_noise
+        }),
+    ];
+    for refusal in Refusal::ALL {
+        let name = format!("refused_{}", refusal.word().replace('-', "_"));
+        let description = format!("detections refused: {}", refusal.meaning());
+        let readable = |r: &ExposureResult| r.stars.map(|_| *r.refused.get(refusal.word()).unwrap_or(&0));
+        table.columns.push(count(rows, &name, &description, readable));
+    }
+    table.columns.push(text(rows, "sha256", "meta.checksum", "SHA-256 of the frame", |r| {
+        r.sha256.clone().unwrap_or_default()
+    }));
+    table.columns.push(text(rows, "notes", "meta.note", "remarks", |r| r.notes.join("; ")));
+    table
+}
+
+fn text(
+    rows: &[ExposureResult],
+    name: &str,
+    ucd: &str,
+    what: &str,
+    get: impl Fn(&ExposureResult) -> String,
+) -> Column {
+    Column::new(name, "", ucd, what, Data::Text(rows.iter().map(get).collect()))
+}
+
+fn float(
+    rows: &[ExposureResult],
+    name: &str,
+    unit: &str,
+    ucd: &str,
+    what: &str,
+    get: impl Fn(&ExposureResult) -> Option<f64>,
+) -> Column {
+    let values = rows.iter().map(|r| get(r).unwrap_or(f64::NAN)).collect();
+    Column::new(name, unit, ucd, what, Data::F64(values))
+}
+
+fn count(
+    rows: &[ExposureResult],
+    name: &str,
+    what: &str,
+    get: impl Fn(&ExposureResult) -> Option<u32>,
+) -> Column {
+    let values = rows.iter().map(|r| get(r).and_then(|n| i32::try_from(n).ok())).collect();
+    Column::new(name, "", "meta.number", what, Data::I32(values))
+}

@@ -1,0 +1,236 @@
+//! An invented judgement with everything in it, for the tests of the writers.
+
+use ndarray::Array2;
+
+use crate::verdict::model::*;
+use crate::verdict::products::*;
+
+const W: f64 = 4096.0;
+const H: f64 = 3072.0;
+
+/// A fixed sequence of numbers in -1 .. 1.
+fn noise(seed: usize) -> f64 {
+    let x = (seed as f64 * 12.9898 + 4.1414).sin() * 43758.5453;
+    2.0 * (x - x.floor()) - 1.0
+}
+
+fn measured(rms: f64, low: f64, high: f64, limit: f64) -> Measured {
+    Measured { rms: Some(rms), low: Some(low), high: Some(high), limit: Some(limit), population: None }
+}
+
+pub fn judgement(n: usize) -> Judgement {
+    let verdict = verdict(n);
+    let kept = verdict.exposures.iter().filter(|e| e.gate == Gate::Keep);
+    Judgement {
+        field_models: kept.enumerate().map(|(i, e)| field_model(&e.file, i)).collect(),
+        pictures: pictures(&verdict),
+        verdict,
+    }
+}
+
+pub fn verdict(n: usize) -> Verdict {
+    let population = Some(Population { tau: Some(0.0043), low: Some(0.0026), high: Some(0.0097) });
+    Verdict {
+        schema: SCHEMA.into(),
+        tool: ToolInfo {
+            version: "0.1.0".into(),
+            arguments: ["stackworthy", "check", "night/*.fits", "--out", "result"].map(String::from).to_vec(),
+        },
+        decision: Decision::CombineSubset,
+        also_allowed: vec![Decision::CombineWithOwnPsfs],
+        confidence: 0.95,
+        requirement: Requirement {
+            name: "cluster-mass".into(),
+            source: "a 3 % mass asks m within 0.015; computed for an NFW profile".into(),
+            m: Some(0.015),
+            c: Some(0.001),
+            size_ratio: Some(1.5),
+            size_limit: 0.0105,
+            ellipticity_limit: 0.0028,
+        },
+        reasons: vec![
+            Reason {
+                code: "size-change".into(),
+                text: "The size of the PSF changes less than the requirement between the kept exposures"
+                    .into(),
+                quantity: Some("rms of ln T".into()),
+                value: Some(0.0041),
+                low: Some(0.0032),
+                high: Some(0.0052),
+                limit: Some(0.0105),
+            },
+            Reason {
+                code: "jitter-outlier".into(),
+                text: "2 exposures are left out for their jitter".into(),
+                quantity: None,
+                value: None,
+                low: None,
+                high: None,
+                limit: None,
+            },
+        ],
+        repeatability: Some(Repeatability {
+            frame: "sky".into(),
+            size: Measured { population, ..measured(0.0041, 0.0032, 0.0052, 0.0105) },
+            ellipticity: measured(0.0017, 0.0012, 0.0024, 0.0028),
+            smallest_overlap: Some(3),
+        }),
+        all_exposures: Some(SizeAndEllipticity {
+            size: measured(0.0182, 0.0169, 0.0197, 0.0105),
+            ellipticity: measured(0.0026, 0.0021, 0.0033, 0.0028),
+        }),
+        instrument: Some(SizeAndEllipticity {
+            size: measured(0.0179, 0.0165, 0.0194, 0.0105),
+            ellipticity: measured(0.0025, 0.0020, 0.0031, 0.0028),
+        }),
+        own_model: Some(SizeAndEllipticity {
+            size: measured(0.0022, 0.0018, 0.0027, 0.0105),
+            ellipticity: measured(0.0011, 0.0009, 0.0014, 0.0028),
+        }),
+        shear: Some(ShearBudget {
+            m: BiasEstimate {
+                value: Some(0.0031),
+                low: Some(0.0024),
+                high: Some(0.0040),
+                limit: Some(0.015),
+            },
+            c: BiasEstimate { value: Some(0.00061), low: Some(0.00043), high: None, limit: Some(0.001) },
+            formula: "m = (T_psf/T_gal) dT/T, first order in the core".into(),
+        }),
+        groups: vec![],
+        size_definition: SizeDefinition {
+            weight: "adaptive".into(),
+            weight_sigma_arcsec: None,
+            weight_sigma_pix: None,
+        },
+        exposures: (0..n).map(exposure).collect(),
+        noise_check: NoiseCheck { size_pull: Some(1.02), ellipticity_pull: Some(0.98) },
+        optics: None,
+        undecided: None,
+        cautions: vec![super::CAUTION.into()],
+        notes: vec!["gain of the settings (1.10) used where the headers say 1.00".into()],
+    }
+}
+
+fn exposure(i: usize) -> ExposureResult {
+    let gate = match i {
+        5 => Gate::Unreadable,
+        9 | 14 => Gate::LeaveOut,
+        _ => Gate::Keep,
+    };
+    let readable = gate != Gate::Unreadable;
+    let jolt = if gate == Gate::LeaveOut { 1.06 } else { 1.0 };
+    ExposureResult {
+        file: format!("night/target_{i:03}.fits"),
+        time: readable.then(|| format!("2031-05-04T22:{:02}:30", i % 60)),
+        exposure_s: readable.then_some(60.0),
+        stars: readable.then_some(180 + (i % 7) as u32),
+        gate,
+        reasons: match gate {
+            Gate::Keep => vec![],
+            Gate::LeaveOut => vec!["jitter-outlier".into()],
+            Gate::Unreadable => vec!["unreadable".into()],
+        },
+        size_arcsec2: readable.then(|| 0.0450 * jolt * (1.0 + 0.004 * noise(i))),
+        size_pix2: readable.then(|| 5.0 * jolt * (1.0 + 0.004 * noise(i))),
+        size_err: readable.then_some(0.00008),
+        e1: readable.then(|| 0.012 + 0.0017 * noise(i + 100)),
+        e2: readable.then(|| -0.004 + 0.0017 * noise(i + 200)),
+        e_err: readable.then_some(0.0006),
+        jitter_mas2: readable.then_some(JitterTensor { xx: 310.0, yy: 290.0, xy: -12.0 }),
+        fwhm_pix: readable.then_some(3.72),
+        sky_level: readable.then_some(101.3),
+        sky_noise: readable.then_some(4.1),
+        filter: readable.then(|| "b".into()),
+        mjd_mid: readable.then_some(62991.9375 + i as f64 / 1440.0),
+        altitude_deg: readable.then_some(48.0),
+        refused: if readable {
+            [("edge", 21), ("faint", 302), ("crowded", 12), ("saturated", 4), ("cosmic-ray", 17)]
+                .map(|(w, k)| (w.to_string(), k))
+                .into()
+        } else {
+            Default::default()
+        },
+        sha256: readable.then(|| "5e".repeat(32)),
+        notes: if readable { vec![] } else { vec!["cut short: 1 of 25 MB".into()] },
+    }
+}
+
+/// Astigmatism-like pattern over the field, with a constant part.
+fn pattern(x: f64, y: f64, seed: usize) -> FieldSample {
+    let (u, v) = (2.0 * x / W - 1.0, 2.0 * y / H - 1.0);
+    FieldSample {
+        x,
+        y,
+        ln_size: 1.6 + 0.02 * (u * u + v * v) + 0.004 * noise(seed),
+        e1: 0.012 + 0.03 * (u * u - v * v) + 0.002 * noise(seed + 1),
+        e2: -0.004 + 0.06 * u * v + 0.002 * noise(seed + 2),
+    }
+}
+
+fn pictures(verdict: &Verdict) -> Pictures {
+    let grid = |seed: usize| -> Vec<FieldSample> {
+        (0..63)
+            .map(|k| pattern(W * (0.5 + (k % 9) as f64) / 9.0, H * (0.5 + (k / 9) as f64) / 7.0, seed))
+            .collect()
+    };
+    let stars = |i: usize| -> Vec<StarPoint> {
+        (0..180)
+            .map(|k| {
+                let s = 1000 * i + 7 * k;
+                let p = pattern(W * 0.5 * (1.0 + noise(s + 3)), H * 0.5 * (1.0 + noise(s + 4)), 50 * i);
+                let residual = [0.01 * noise(s), 0.005 * noise(s + 1), 0.005 * noise(s + 2)];
+                StarPoint {
+                    x: p.x,
+                    y: p.y,
+                    ln_size: p.ln_size + residual[0],
+                    e1: p.e1 + residual[1],
+                    e2: p.e2 + residual[2],
+                    kept: k % 40 != 0,
+                    residual: Some(residual),
+                }
+            })
+            .collect()
+    };
+    let readable = verdict.exposures.iter().enumerate().filter(|(_, e)| e.gate != Gate::Unreadable);
+    Pictures {
+        width: W,
+        height: H,
+        pixel_arcsec: Some(0.095),
+        mean: grid(0),
+        exposures: readable
+            .map(|(i, e)| ExposurePicture {
+                file: e.file.clone(),
+                kept: e.gate == Gate::Keep,
+                stars: stars(i),
+                model: grid(50 * i),
+            })
+            .collect(),
+    }
+}
+
+fn field_model(file: &str, i: usize) -> FieldModel {
+    let powers = if i == 1 {
+        vec![(0, 0), (1, 0), (0, 1)]
+    } else {
+        vec![(0, 0), (0, 1), (1, 0), (2, 0), (1, 1), (0, 2)]
+    };
+    let n = powers.len();
+    FieldModel {
+        file: file.into(),
+        pixel_arcsec: Some(0.095),
+        x_middle: 2047.5,
+        x_half: 2048.0,
+        y_middle: 1535.5,
+        y_half: 1536.0,
+        degree: if i == 1 { 1 } else { 2 },
+        ln_size: (0..n).map(|k| 1.6 / (1.0 + 40.0 * k as f64)).collect(),
+        e1: (0..n).map(|k| 0.01 * noise(k)).collect(),
+        e2: (0..n).map(|k| 0.01 * noise(k + 9)).collect(),
+        ln_size_covariance: Array2::from_diag_elem(n, 1e-6),
+        e1_covariance: Array2::from_diag_elem(n, 4e-7),
+        e2_covariance: Array2::from_diag_elem(n, 4e-7),
+        zones: vec![ZoneImage { x: 1000.0, y: 900.0, stars: 12, image: Array2::from_elem((5, 5), 0.04) }],
+        powers,
+    }
+}

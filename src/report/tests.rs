@@ -1,0 +1,173 @@
+use serde_json::Value;
+
+use super::{ecsv, exposures, field_models, json, sample, terminal};
+use crate::table::fits_table::{self, Data};
+use crate::verdict::Verdict;
+use crate::verdict::model::*;
+
+fn schema() -> Value {
+    serde_json::from_str(include_str!("../../schema/verdict-1.schema.json")).unwrap()
+}
+
+/// The schema with nothing allowed beyond what it names: what is written must be documented.
+fn strict(mut schema: Value) -> Value {
+    fn close(node: &mut Value) {
+        match node {
+            Value::Object(map) => {
+                if map.contains_key("properties") && !map.contains_key("additionalProperties") {
+                    map.insert("additionalProperties".into(), false.into());
+                }
+                map.values_mut().for_each(close);
+            }
+            Value::Array(items) => items.iter_mut().for_each(close),
+            _ => {}
+        }
+    }
+    close(&mut schema);
+    schema
+}
+
+/// A verdict of which nothing optional is known.
+fn bare() -> Verdict {
+    let full = sample::verdict(3);
+    Verdict {
+        decision: Decision::Undecided,
+        also_allowed: vec![],
+        reasons: vec![],
+        repeatability: None,
+        all_exposures: None,
+        instrument: None,
+        own_model: None,
+        shear: None,
+        exposures: vec![ExposureResult {
+            file: "a.fits".into(),
+            time: None,
+            exposure_s: None,
+            stars: None,
+            gate: Gate::Unreadable,
+            reasons: vec![],
+            size_arcsec2: None,
+            size_pix2: None,
+            size_err: None,
+            e1: None,
+            e2: None,
+            e_err: None,
+            jitter_mas2: None,
+            fwhm_pix: None,
+            sky_level: None,
+            sky_noise: None,
+            filter: None,
+            mjd_mid: None,
+            altitude_deg: None,
+            refused: Default::default(),
+            sha256: None,
+            notes: vec![],
+        }],
+        noise_check: NoiseCheck::default(),
+        undecided: Some(UndecidedAdvice {
+            stars_needed: Some(900),
+            exposures_needed: None,
+            text: String::new(),
+        }),
+        ..full
+    }
+}
+
+#[test]
+fn every_written_verdict_follows_the_schema() {
+    let validator = jsonschema::validator_for(&strict(schema())).unwrap();
+    let mut nan = sample::verdict(3);
+    nan.exposures[0].e1 = Some(f64::NAN);
+    nan.noise_check.size_pull = Some(f64::INFINITY);
+    for verdict in [sample::verdict(20), bare(), nan] {
+        let text = json::to_text(&verdict).unwrap();
+        let value: Value = serde_json::from_str(&text).unwrap();
+        let faults: Vec<String> =
+            validator.iter_errors(&value).map(|e| format!("{e} at {}", e.instance_path())).collect();
+        assert!(faults.is_empty(), "{faults:?}");
+        let back: Verdict = serde_json::from_str(&text).unwrap();
+        assert_eq!(json::to_text(&back).unwrap(), text);
+    }
+}
+
+#[test]
+fn the_schema_refuses_what_is_wrong() {
+    let validator = jsonschema::validator_for(&schema()).unwrap();
+    let good = serde_json::to_value(sample::verdict(3)).unwrap();
+    assert!(validator.is_valid(&good));
+    for (path, wrong) in [
+        ("/decision", "maybe".into()),
+        ("/confidence", 1.0.into()),
+        ("/exposures/0/gate", "kept".into()),
+        ("/exposures/0/stars", 3.5.into()),
+        ("/repeatability/size/rms", "0.1".into()),
+        ("/requirement/size_limit", Value::Null),
+    ] {
+        let mut bad = good.clone();
+        *bad.pointer_mut(path).unwrap() = wrong;
+        assert!(!validator.is_valid(&bad), "{path}");
+    }
+}
+
+#[test]
+fn terminal_summaries() {
+    insta::assert_snapshot!("terminal_subset", terminal::summary(&sample::verdict(20), "result"));
+    insta::assert_snapshot!("terminal_undecided", terminal::summary(&bare(), "result"));
+    let mut many = sample::verdict(30);
+    many.decision = Decision::DoNotCombine;
+    many.exposures.iter_mut().for_each(|e| e.gate = Gate::LeaveOut);
+    insta::assert_snapshot!("terminal_many_left_out", terminal::summary(&many, "result"));
+}
+
+#[test]
+fn exposures_as_ecsv() {
+    insta::assert_snapshot!(ecsv::to_text(&exposures::table(&sample::verdict(7))));
+}
+
+#[test]
+fn exposures_as_fits_keep_what_is_missing() {
+    let table = exposures::table(&sample::verdict(7));
+    let back = fits_table::from_bytes(&fits_table::to_bytes(&[table]).unwrap()).unwrap();
+    let stars = &back[0].column("stars").unwrap().data;
+    assert!(matches!(stars, Data::I32(v) if v[4] == Some(184) && v[5].is_none()));
+    assert!(matches!(&back[0].column("e1").unwrap().data, Data::F64(v) if v[4].is_finite() && v[5].is_nan()));
+}
+
+/// The documented evaluation, on what stands in the file, against the model itself.
+#[test]
+fn field_models_evaluate_to_the_model_from_the_file_alone() {
+    let models = sample::judgement(4).field_models;
+    let bytes = fits_table::to_bytes(&field_models::tables(&models)).unwrap();
+    let back = fits_table::from_bytes(&bytes).unwrap();
+    let numbers = |table: usize, name: &str| match &back[table].column(name).unwrap().data {
+        Data::F64(v) => v.clone(),
+        Data::I32(v) => v.iter().map(|i| f64::from(i.unwrap())).collect(),
+        other => panic!("{name}: {other:?}"),
+    };
+    let (i, j) = (numbers(0, "u_power"), numbers(0, "v_power"));
+    let (x, y) = (100.0, 2000.0);
+    for (row, model) in models.iter().enumerate() {
+        let u = (x + 1.0 - numbers(1, "x_middle")[row]) / numbers(1, "x_half")[row];
+        let v = (y + 1.0 - numbers(1, "y_middle")[row]) / numbers(1, "y_half")[row];
+        let coefficients = numbers(1, "e1");
+        let from_file: f64 =
+            (0..i.len()).map(|k| coefficients[row * i.len() + k] * u.powf(i[k]) * v.powf(j[k])).sum();
+        let direct: f64 = model
+            .powers
+            .iter()
+            .zip(&model.e1)
+            .map(|((i, j), c)| {
+                let u = (x - model.x_middle) / model.x_half;
+                let v = (y - model.y_middle) / model.y_half;
+                c * u.powi(*i as i32) * v.powi(*j as i32)
+            })
+            .sum();
+        assert!((from_file - direct).abs() < 1e-14);
+    }
+}
+
+#[test]
+fn no_models_make_an_empty_file_not_an_error() {
+    let bytes = fits_table::to_bytes(&field_models::tables(&[])).unwrap();
+    assert_eq!(fits_table::from_bytes(&bytes).unwrap().len(), 3);
+}

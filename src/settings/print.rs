@@ -1,0 +1,36 @@
+//! The effective settings as a profile that can be read back, each with its origin.
+
+use super::Loaded;
+use super::load::known_keys;
+
+/// TOML with the origin of every value beside it; what is not set is a comment.
+pub fn to_annotated_toml(loaded: &Loaded) -> String {
+    let values = toml::Table::try_from(&loaded.settings).unwrap_or_default();
+    let mut out = String::new();
+    for (section, keys) in sections_in_order() {
+        if !out.is_empty() {
+            out.push('\n');
+        }
+        out.push_str(&format!("[{section}]\n"));
+        for key in keys {
+            let value = values.get(&section).and_then(|s| s.get(&key));
+            let (line, remark) = match value {
+                Some(value) => {
+                    (format!("{key} = {value}"), loaded.origin(&format!("{section}.{key}")).to_string())
+                }
+                None => (format!("# {key}"), "not set".into()),
+            };
+            out.push_str(&format!("{line:<36} # {remark}\n"));
+        }
+    }
+    out
+}
+
+/// As they stand in the struct: what is asked first, then the instrument.
+fn sections_in_order() -> Vec<(String, Vec<String>)> {
+    let known = known_keys();
+    ["requirement", "telescope", "detector", "combine", "header", "stars"]
+        .into_iter()
+        .filter_map(|s| known.get(s).map(|keys| (s.to_string(), keys.clone())))
+        .collect()
+}

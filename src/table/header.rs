@@ -1,0 +1,135 @@
+//! Facts and provenance of a star table as header cards. Names that the FITS
+//! standard reserves for a meaning carry that meaning (XPOSURE, MJD-AVG, DATE-AVG,
+//! TIMESYS, OBJECT).
+
+use crate::frame::{ExposureFacts, Region};
+
+use super::fits_table::{CardValue, Table};
+use super::{SCHEMA, StarTable};
+
+pub(super) fn write(table: &StarTable, fits: &mut Table) {
+    let facts = &table.facts;
+    fits.text("SCHEMA", SCHEMA, "name and version of this format");
+    fits.text("TOOLVER", &table.version, "version of stackworthy that measured");
+    fits.text("FRAME", &table.file, "path of the frame as given");
+    fits.text("FRAMESHA", &table.frame_sha256, "SHA-256 of the frame");
+    fits.text("SETSHA", &table.settings_sha256, "SHA-256 of the measuring settings");
+    fits.int("FRAMEW", table.width as i64, "[pix] width of the frame");
+    fits.int("FRAMEH", table.height as i64, "[pix] height of the frame");
+    fits.int("USABLEX0", table.usable.x0 as i64 + 1, "[pix] first usable column (FITS)");
+    fits.int("USABLEX1", table.usable.x1 as i64, "[pix] last usable column (FITS)");
+    fits.int("USABLEY0", table.usable.y0 as i64 + 1, "[pix] first usable row (FITS)");
+    fits.int("USABLEY1", table.usable.y1 as i64, "[pix] last usable row (FITS)");
+    fits.float("SKYLEVEL", Some(table.sky_level), "median sky, frame units");
+    fits.float("SKYNOISE", Some(table.sky_noise), "noise per pixel, frame units");
+    fits.flag("HASWCS", table.has_wcs, "frame has world coordinates");
+    fits.float("SKYANGLE", table.sky_angle_deg, "[deg] detector +x to the sky");
+    fits.text("TIMESYS", "UTC", "time scale");
+    fits.float("MJD-AVG", facts.mjd_mid, "[d] middle of the exposure, MJD");
+    text(fits, "DATE-AVG", &facts.time, "middle of the exposure");
+    fits.float("XPOSURE", facts.exposure_s, "[s] exposure time");
+    fits.float("GAIN", facts.gain, "electrons per frame unit");
+    fits.float("RDNOISE", facts.read_noise, "[electron] read noise");
+    fits.float("SATLEVEL", facts.saturation, "saturation, frame units");
+    text(fits, "FILTER", &facts.filter, "filter");
+    text(fits, "OBJECT", &facts.target, "target");
+    if let Some([x, y]) = facts.binning {
+        fits.int("BINX", x.into(), "binning along x");
+        fits.int("BINY", y.into(), "binning along y");
+    }
+    fits.float("POINTRA", facts.ra_deg, "[deg] pointing, right ascension");
+    fits.float("POINTDEC", facts.dec_deg, "[deg] pointing, declination");
+    fits.float("ALTITUDE", facts.altitude_deg, "[deg] altitude of the pointing");
+    fits.float("PIXSCALE", facts.pixel_arcsec, "[arcsec] pixel scale");
+    fits.float("FOCUS", facts.focus, "focus position, as the frame has it");
+    text(fits, "MOSAIC", &facts.colour_mosaic, "colour pattern");
+    let finite = facts.housekeeping.iter().filter(|(_, v)| v.is_finite());
+    for (i, (name, value)) in finite.enumerate() {
+        fits.text(&format!("HKNAME{}", i + 1), name, "housekeeping: card of the frame");
+        fits.float(&format!("HKVAL{}", i + 1), Some(*value), "housekeeping: its value");
+    }
+    for (i, note) in table.notes.iter().enumerate() {
+        fits.text(&format!("NOTE{}", i + 1), note, "");
+    }
+}
+
+fn text(fits: &mut Table, key: &str, value: &Option<String>, comment: &str) {
+    if let Some(value) = value {
+        fits.text(key, value, comment);
+    }
+}
+
+pub(super) fn schema(fits: &Table) -> Option<&str> {
+    match fits.value("SCHEMA") {
+        Some(CardValue::Text(t)) => Some(t),
+        _ => None,
+    }
+}
+
+/// The table without its stars, or what is wrong with the header.
+pub(super) fn read(fits: &Table) -> Result<StarTable, String> {
+    let text = |key: &str| match fits.value(key) {
+        Some(CardValue::Text(t)) => Some(t.clone()),
+        _ => None,
+    };
+    let float = |key: &str| match fits.value(key) {
+        Some(CardValue::Float(v)) => Some(*v),
+        Some(CardValue::Int(v)) => Some(*v as f64),
+        _ => None,
+    };
+    let whole = |key: &str| match fits.value(key) {
+        Some(CardValue::Int(v)) => usize::try_from(*v).ok(),
+        _ => None,
+    };
+    let lacks = |key: &str| format!("its header lacks the card {key}");
+    let need = |key: &str| whole(key).ok_or_else(|| lacks(key));
+    let first = |key: &str| {
+        need(key)?.checked_sub(1).ok_or_else(|| format!("its card {key} is 0, FITS pixels begin at 1"))
+    };
+    let words = |key: &str| text(key).ok_or_else(|| lacks(key));
+    let small = |key: &str| whole(key).and_then(|v| u32::try_from(v).ok());
+    let facts = ExposureFacts {
+        mjd_mid: float("MJD-AVG"),
+        time: text("DATE-AVG"),
+        exposure_s: float("XPOSURE"),
+        gain: float("GAIN"),
+        read_noise: float("RDNOISE"),
+        saturation: float("SATLEVEL"),
+        filter: text("FILTER"),
+        target: text("OBJECT"),
+        binning: small("BINX").zip(small("BINY")).map(|(x, y)| [x, y]),
+        ra_deg: float("POINTRA"),
+        dec_deg: float("POINTDEC"),
+        altitude_deg: float("ALTITUDE"),
+        pixel_arcsec: float("PIXSCALE"),
+        focus: float("FOCUS"),
+        housekeeping: (1..)
+            .map_while(|i| text(&format!("HKNAME{i}")).zip(float(&format!("HKVAL{i}"))))
+            .collect(),
+        colour_mosaic: text("MOSAIC"),
+    };
+    if let Some(scale) = facts.pixel_arcsec.filter(|s| !(s.is_finite() && *s > 0.0)) {
+        return Err(format!("its pixel scale PIXSCALE is {scale}, not a positive number"));
+    }
+    Ok(StarTable {
+        file: words("FRAME")?,
+        frame_sha256: words("FRAMESHA")?,
+        settings_sha256: words("SETSHA")?,
+        version: words("TOOLVER")?,
+        width: need("FRAMEW")?,
+        height: need("FRAMEH")?,
+        usable: Region {
+            x0: first("USABLEX0")?,
+            x1: need("USABLEX1")?,
+            y0: first("USABLEY0")?,
+            y1: need("USABLEY1")?,
+        },
+        facts,
+        sky_level: float("SKYLEVEL").unwrap_or(f64::NAN),
+        sky_noise: float("SKYNOISE").unwrap_or(f64::NAN),
+        has_wcs: fits.value("HASWCS") == Some(&CardValue::Bool(true)),
+        sky_angle_deg: float("SKYANGLE"),
+        notes: (1..).map_while(|i| text(&format!("NOTE{i}"))).collect(),
+        stars: vec![],
+    })
+}
