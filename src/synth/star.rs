@@ -2,8 +2,8 @@
 
 use ndarray::Array2;
 use rand::Rng;
-use rand_distr::{Distribution, Normal, Poisson};
 
+use super::random::{gaussian, photons};
 use crate::optics::Psf;
 
 /// A star of `flux_electrons` on a square stamp, noise-free electrons, `[y, x]`; its
@@ -18,15 +18,4 @@ pub fn add_noise(image: &mut Array2<f64>, sky_electrons: f64, read_noise_e: f64,
     image.mapv_inplace(|electrons| {
         photons(electrons + sky_electrons, rng) - sky_electrons + gaussian(read_noise_e, rng)
     });
-}
-
-/// A Poisson number of mean `mean`; zero where the mean is not positive (the PSF's
-/// Fourier sum may fall short of zero by rounding).
-pub(super) fn photons(mean: f64, rng: &mut impl Rng) -> f64 {
-    Poisson::new(mean).map_or(0.0, |poisson| poisson.sample(rng))
-}
-
-/// A Gaussian number of zero mean; zero where `sigma` is.
-pub(super) fn gaussian(sigma: f64, rng: &mut impl Rng) -> f64 {
-    Normal::new(0.0, sigma).map_or(0.0, |normal| normal.sample(rng))
 }
