@@ -79,7 +79,7 @@ prop_compose! {
                 housekeeping: [("TEMP-1".to_string(), temperature), ("P".into(), 1e-9)].into(),
                 ..ExposureFacts::default()
             },
-            sky_level: 101.25, sky_noise: 3.5, has_wcs: wcs, sky_angle_deg: wcs.then_some(12.5),
+            sky_level: 101.25, sky_noise: 3.5, sigma_pixels: Some(1.25), has_wcs: wcs, sky_angle_deg: wcs.then_some(12.5),
             notes, stars,
         }
     }
@@ -108,6 +108,7 @@ fn assert_same(a: &StarTable, b: &StarTable) {
     );
     assert_eq!((a.width, a.height, a.usable, &a.facts), (b.width, b.height, b.usable, &b.facts));
     assert_eq!((a.sky_level, a.sky_noise, a.has_wcs), (b.sky_level, b.sky_noise, b.has_wcs));
+    assert_eq!(a.sigma_pixels, b.sigma_pixels);
     assert_eq!((a.sky_angle_deg, &a.notes, a.stars.len()), (b.sky_angle_deg, &b.notes, b.stars.len()));
     for (a, b) in a.stars.iter().zip(&b.stars) {
         assert!(close(a.x, b.x) && close(a.y, b.y) && a.ra == b.ra && a.dec == b.dec);
