@@ -186,11 +186,21 @@ fn pooled_stars_give_the_adaptive_size_that_a_single_coarse_star_cannot() {
             (x, y, star_image(&psf, 25, 12.0 + x, 12.0 + y, 1e4).mapv(|value| value as f32))
         })
         .collect();
-    let stars: Vec<PooledStar> =
-        images.iter().map(|(x, y, pixels)| PooledStar { pixels, mask: &mask, x: *x, y: *y, flux: 1e4 }).collect();
+    let stars: Vec<PooledStar> = images
+        .iter()
+        .map(|(x, y, pixels)| PooledStar { pixels, mask: &mask, x: *x, y: *y, flux: 1e4 })
+        .collect();
     let pooled = pooled_moments(&stars, 0.7).expect("moments of the mean star");
     let truth = psf.adaptive_moments().expect("adaptive moments");
-    println!("pooled {} {} {}  truth {} {} {}", pooled.adaptive.size, pooled.adaptive.e1, pooled.adaptive.e2, truth.size(), truth.e1(), truth.e2());
+    println!(
+        "pooled {} {} {}  truth {} {} {}",
+        pooled.adaptive.size,
+        pooled.adaptive.e1,
+        pooled.adaptive.e2,
+        truth.size(),
+        truth.e1(),
+        truth.e2()
+    );
     assert!((pooled.adaptive.size / truth.size() - 1.0).abs() < 2e-3, "{:?} {truth:?}", pooled.adaptive);
     assert!((pooled.adaptive.e1 - truth.e1()).abs() < 2e-3 && (pooled.adaptive.e2 - truth.e2()).abs() < 2e-3);
     println!("response {:?} {:?}", pooled.response(Weight::Fixed(1.5)), pooled.response(Weight::Fixed(2.0)));

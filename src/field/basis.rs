@@ -29,7 +29,8 @@ impl Basis {
     /// Over the rectangle `x0..x1`, `y0..y1` (any unit): products of Legendre polynomials.
     pub fn over_rectangle(x0: f64, x1: f64, y0: f64, y1: f64, degree: usize) -> Result<Self, FieldError> {
         let half_width = (0.5 * (x1 - x0), 0.5 * (y1 - y0));
-        if !(half_width.0 > 0.0 && half_width.1 > 0.0 && half_width.0.is_finite() && half_width.1.is_finite()) {
+        if !(half_width.0 > 0.0 && half_width.1 > 0.0 && half_width.0.is_finite() && half_width.1.is_finite())
+        {
             return Err(FieldError::EmptyRegion { points: 0 });
         }
         Ok(Self { degree, centre: (0.5 * (x0 + x1), 0.5 * (y0 + y1)), half_width, map: None })
@@ -105,7 +106,9 @@ impl Basis {
         let products = self.legendre_products(x, y);
         match &self.map {
             None => products,
-            Some(map) => (0..products.len()).map(|k| (0..=k).map(|j| map[(k, j)] * products[j]).sum()).collect(),
+            Some(map) => {
+                (0..products.len()).map(|k| (0..=k).map(|j| map[(k, j)] * products[j]).sum()).collect()
+            }
         }
     }
 

@@ -350,7 +350,8 @@ impl<'a> Data<'a> {
             })
             .collect();
         let known: Vec<usize> = (0..noise.len()).filter(|s| noise[*s].is_some()).collect();
-        let typical_noise = median(&known.iter().filter_map(|s| noise[*s]).collect::<Vec<_>>()).unwrap_or(1.0);
+        let typical_noise =
+            median(&known.iter().filter_map(|s| noise[*s]).collect::<Vec<_>>()).unwrap_or(1.0);
         let floor = 1e-6 * typical_noise;
         let all: Vec<f64> = means.iter().flat_map(|m| known.iter().map(|s| m[*s])).collect();
         let first = scale_about_zero(&all).unwrap_or(0.0).powi(2) - typical_noise;
@@ -358,8 +359,9 @@ impl<'a> Data<'a> {
             let square = means.iter().map(|m| m[s] * m[s]).sum::<f64>() / means.len() as f64;
             (square / (noise[s].unwrap_or(0.0) + variance)).sqrt()
         };
-        let weight: Vec<f64> =
-            (0..noise.len()).map(|s| if noise[s].is_some() { bisquare(distance(s, first.max(floor))) } else { 0.0 }).collect();
+        let weight: Vec<f64> = (0..noise.len())
+            .map(|s| if noise[s].is_some() { bisquare(distance(s, first.max(floor))) } else { 0.0 })
+            .collect();
         let plain: Vec<usize> = known.iter().copied().filter(|s| weight[*s] > 0.0).collect();
         let dof = plain.len() as f64 - self.functions as f64;
         let miss = |variance: f64| plain.iter().map(|s| distance(*s, variance).powi(2)).sum::<f64>() - dof;
@@ -419,8 +421,7 @@ impl<'a> Data<'a> {
             Some(covariance) => dense_modes(covariance, &stacked, n, k),
             None => block_modes(&exposure_covariance, &stacked, n, k),
         };
-        let coefficients =
-            stacked.iter().map(|c| DMatrix::from_row_slice(n, k, c.as_slice())).collect();
+        let coefficients = stacked.iter().map(|c| DMatrix::from_row_slice(n, k, c.as_slice())).collect();
         let count = |wanted: bool| {
             let mut counts = vec![0; n];
             for (u, t) in fit.weights.iter().zip(&self.exposure_of) {

@@ -1,0 +1,281 @@
+//! A stack made ready for judging: one weight for all exposures, the stars matched, and the
+//! measurements as rows, once on the detector and once in the common frame of the sky.
+
+use crate::field::{Basis, basis::functions_of_degree};
+use crate::frame::Region;
+use crate::moments::pooled::{PooledMoments, PooledStar, pooled_moments};
+use crate::moments::{Shape, Weight, primary_weight, shape_under};
+use crate::repeat::Row;
+use crate::stars::affine::Affine;
+use crate::stars::matching::{ExposureStars, Matched, match_exposures};
+use crate::stars::Star;
+use crate::table::StarTable;
+
+/// Fewest kept stars with which an exposure is judged at all.
+pub const MIN_STARS: usize = 8;
+
+/// Stars pooled for the mean star, at most.
+const POOLED_STARS: usize = 600;
+
+/// Points along each side of the grid that samples a region.
+const GRID: usize = 30;
+
+/// Stars per function of the basis on which a change is expressed.
+const STARS_PER_FUNCTION: usize = 4;
+
+/// One star of one exposure as judging needs it: `ln T` and e as adaptive moments would see
+/// them, with errors.
+#[derive(Debug, Clone, Copy)]
+pub struct Measured {
+    /// Detector position, pixels, 0-based.
+    pub x: f64,
+    pub y: f64,
+    /// Number of the star over the stack; `None` where the exposure is not registered.
+    pub identity: Option<usize>,
+    /// `ln(T / pixel²)` under the stack's weight, and its error.
+    pub log_size: f64,
+    pub log_size_err: f64,
+    pub e1: f64,
+    pub e2: f64,
+    pub e_err: f64,
+}
+
+/// One exposure of the stack.
+#[derive(Debug, Clone)]
+pub struct Exposure {
+    /// Its place in the list of tables.
+    pub table: usize,
+    pub stars: Vec<Measured>,
+    /// Detector to common frame.
+    pub transform: Option<Affine>,
+    pub usable: Region,
+}
+
+/// A stack ready for judging.
+#[derive(Debug, Clone)]
+pub struct Stack {
+    pub exposures: Vec<Exposure>,
+    pub weight: Weight,
+    /// How much less `ln T` and e respond under `weight` than the adaptive ones.
+    pub size_response: f64,
+    pub e_response: f64,
+    /// The mean star, where it could be measured.
+    pub mean_star: Option<PooledMoments>,
+    pub matched: Matched,
+}
+
+/// Rows of one quantity for the fits of change.
+#[derive(Debug, Clone)]
+pub struct Rows {
+    pub basis: Basis,
+    pub size_rows: Vec<Row>,
+    pub e_rows: Vec<Row>,
+    /// One vector: ln T.
+    pub size: Vec<Vec<f64>>,
+    /// Two vectors: e1, e2.
+    pub ellipticity: Vec<Vec<f64>>,
+    /// Share of the reference exposure's field that all of them see.
+    pub overlap: f64,
+}
+
+impl Stack {
+    /// From the tables at `members`, each with at least [`MIN_STARS`] kept stars.
+    pub fn prepare(tables: &[StarTable], members: &[usize]) -> Self {
+        let widths = members.iter().filter_map(|&t| tables[t].sigma_pixels);
+        let narrowest = widths.fold(f64::INFINITY, f64::min);
+        let weight = primary_weight(narrowest);
+        let kept: Vec<Vec<&Star>> = members
+            .iter()
+            .map(|&t| {
+                let stars = tables[t].stars.iter().filter(|s| s.refused.is_none());
+                stars.filter(|s| shape_under(s.adaptive, &s.ladder, weight).is_some()).collect()
+            })
+            .collect();
+        let mean_star = mean_star(&kept, narrowest);
+        let response = mean_star.as_ref().and_then(|pool| pool.response(weight));
+        let (size_response, e_response) = response.unwrap_or((1.0, 1.0));
+        let matched = match_exposures(&kept.iter().map(|stars| exposure_stars(stars)).collect::<Vec<_>>());
+        let exposures = members
+            .iter()
+            .enumerate()
+            .map(|(k, &table)| Exposure {
+                table,
+                stars: kept[k]
+                    .iter()
+                    .zip(&matched.identity[k])
+                    .filter_map(|(star, &identity)| measured(star, identity, weight))
+                    .collect(),
+                transform: matched.transforms[k],
+                usable: tables[table].usable,
+            })
+            .collect();
+        Self { exposures, weight, size_response, e_response, mean_star, matched }
+    }
+
+    /// Rows for the exposures at `keep` (places in this stack) on the sky: positions in the
+    /// common frame, ellipticity turned into it, only stars in the area all of them see.
+    /// `None` where they share no area.
+    pub fn rows_on_sky(&self, keep: &[usize], stars: StarHalf) -> Option<Rows> {
+        let transforms: Vec<Affine> = keep.iter().map(|&t| self.exposures[t].transform).collect::<Option<_>>()?;
+        let inverses: Vec<Affine> = transforms.iter().map(Affine::inverse).collect::<Option<_>>()?;
+        let seen_by_all = |p: [f64; 2]| {
+            inverses.iter().zip(keep).all(|(inverse, &t)| inside(self.exposures[t].usable, inverse.apply(p)))
+        };
+        let first = self.exposures[keep[0]].usable;
+        let grid = grid_over(first);
+        let common: Vec<(f64, f64)> = grid
+            .iter()
+            .map(|&p| transforms[0].apply(p))
+            .filter(|&p| seen_by_all(p))
+            .map(|[x, y]| (x, y))
+            .collect();
+        let overlap = common.len() as f64 / grid.len() as f64;
+        let place = |k: usize, star: &Measured| {
+            let p = transforms[k].apply([star.x, star.y]);
+            seen_by_all(p).then_some(p)
+        };
+        let basis = |degree| Basis::over_points(&common, degree).ok();
+        self.rows(keep, stars, overlap, place, |k| transforms[k], basis)
+    }
+
+    /// Rows for the exposures at `keep` on the detector.
+    pub fn rows_on_detector(&self, keep: &[usize], stars: StarHalf) -> Option<Rows> {
+        let usable = self.exposures[*keep.first()?].usable;
+        let place = |_: usize, star: &Measured| Some([star.x, star.y]);
+        let basis = |degree| detector_basis(usable, degree);
+        self.rows(keep, stars, 1.0, place, |_| Affine::identity(), basis)
+    }
+
+    fn rows(
+        &self,
+        keep: &[usize],
+        half: StarHalf,
+        overlap: f64,
+        place: impl Fn(usize, &Measured) -> Option<[f64; 2]>,
+        turn: impl Fn(usize) -> Affine,
+        basis: impl Fn(usize) -> Option<Basis>,
+    ) -> Option<Rows> {
+        let mut rows = Rows {
+            basis: basis(0)?,
+            size_rows: Vec::new(),
+            e_rows: Vec::new(),
+            size: vec![Vec::new()],
+            ellipticity: vec![Vec::new(), Vec::new()],
+            overlap,
+        };
+        let mut fewest = usize::MAX;
+        for (k, &t) in keep.iter().enumerate() {
+            let transform = turn(k);
+            let (sin, cos) = (2.0 * transform.rotation()).sin_cos();
+            let stretch = 2.0 * transform.scale().ln();
+            let mut count = 0;
+            for star in &self.exposures[t].stars {
+                let Some(identity) = star.identity.filter(|&id| half.holds(id)) else { continue };
+                let Some([x, y]) = place(k, star) else { continue };
+                let row = Row { star: identity, exposure: k, x, y, sigma: 0.0 };
+                rows.size_rows.push(Row { sigma: star.log_size_err / self.size_response, ..row });
+                rows.e_rows.push(Row { sigma: star.e_err / self.e_response, ..row });
+                rows.size[0].push(star.log_size / self.size_response + stretch);
+                rows.ellipticity[0].push((star.e1 * cos - star.e2 * sin) / self.e_response);
+                rows.ellipticity[1].push((star.e1 * sin + star.e2 * cos) / self.e_response);
+                count += 1;
+            }
+            fewest = fewest.min(count);
+        }
+        let degree = (0..=2).rev().find(|&d| STARS_PER_FUNCTION * functions_of_degree(d) <= fewest)?;
+        rows.basis = basis(degree)?;
+        Some(rows)
+    }
+}
+
+/// Which half of the stars takes part, so that exposures can be chosen with one half and
+/// judged with the other.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum StarHalf {
+    All,
+    Choosing,
+    Judging,
+}
+
+impl StarHalf {
+    /// Deterministic and blind to everything but the star's number.
+    fn holds(self, identity: usize) -> bool {
+        // Multiplicative hashing by the golden ratio, top bit.
+        let choosing = (identity as u64).wrapping_mul(0x9E37_79B9_7F4A_7C15) >> 63 == 0;
+        match self {
+            StarHalf::All => true,
+            StarHalf::Choosing => choosing,
+            StarHalf::Judging => !choosing,
+        }
+    }
+}
+
+/// The basis over a detector's usable region.
+pub fn detector_basis(usable: Region, degree: usize) -> Option<Basis> {
+    let edge = |k: usize| k as f64 - 0.5;
+    Basis::over_rectangle(edge(usable.x0), edge(usable.x1), edge(usable.y0), edge(usable.y1), degree).ok()
+}
+
+fn inside(region: Region, [x, y]: [f64; 2]) -> bool {
+    x > region.x0 as f64 - 0.5
+        && x < region.x1 as f64 - 0.5
+        && y > region.y0 as f64 - 0.5
+        && y < region.y1 as f64 - 0.5
+}
+
+/// Evenly spaced points inside a region.
+pub fn grid_over(region: Region) -> Vec<[f64; 2]> {
+    let at = |start: usize, length: usize, k: usize| {
+        start as f64 - 0.5 + (k as f64 + 0.5) / GRID as f64 * length as f64
+    };
+    (0..GRID)
+        .flat_map(|row| (0..GRID).map(move |column| (row, column)))
+        .map(|(row, column)| {
+            [at(region.x0, region.width(), column), at(region.y0, region.height(), row)]
+        })
+        .collect()
+}
+
+fn exposure_stars(stars: &[&Star]) -> ExposureStars {
+    let sky: Option<Vec<[f64; 2]>> = stars.iter().map(|s| s.ra.zip(s.dec).map(|(ra, dec)| [ra, dec])).collect();
+    ExposureStars {
+        positions: stars.iter().map(|s| [s.x, s.y]).collect(),
+        fluxes: stars.iter().map(|s| s.flux).collect(),
+        sky,
+    }
+}
+
+fn measured(star: &Star, identity: Option<usize>, weight: Weight) -> Option<Measured> {
+    let shape: Shape = shape_under(star.adaptive, &star.ladder, weight)?;
+    let m = Measured {
+        x: star.x,
+        y: star.y,
+        identity,
+        log_size: shape.log_size(),
+        log_size_err: shape.log_size_err(),
+        e1: shape.e1,
+        e2: shape.e2,
+        e_err: shape.e_err,
+    };
+    let sane = [m.log_size, m.log_size_err, m.e1, m.e2, m.e_err].iter().all(|value| value.is_finite());
+    (sane && m.log_size_err > 0.0 && m.e_err > 0.0).then_some(m)
+}
+
+/// The mean star of the brightest kept stars, evenly from all exposures.
+fn mean_star(kept: &[Vec<&Star>], sigma: f64) -> Option<PooledMoments> {
+    let each = (POOLED_STARS / kept.len().max(1)).max(3);
+    let pool: Vec<PooledStar> = kept
+        .iter()
+        .flat_map(|stars| stars.iter().take(each))
+        .filter_map(|star| {
+            Some(PooledStar {
+                pixels: star.cutout.as_ref()?,
+                mask: star.cutout_mask.as_ref()?,
+                x: star.x - star.x.round(),
+                y: star.y - star.y.round(),
+                flux: star.flux,
+            })
+        })
+        .collect();
+    if sigma.is_finite() { pooled_moments(&pool, sigma) } else { None }
+}
