@@ -8,6 +8,8 @@ use crate::verdict::Judgement;
 pub mod ecsv;
 pub mod exposures;
 pub mod field_models;
+pub mod figures;
+pub mod html;
 pub mod json;
 pub mod numbers;
 pub mod terminal;
@@ -56,7 +58,7 @@ pub fn write_all(
     put(EXPOSURES_FITS, &fits(EXPOSURES_FITS, std::slice::from_ref(&exposures))?)?;
     put(EXPOSURES_ECSV, ecsv::to_text(&exposures).as_bytes())?;
     put(FIELD_MODELS_FITS, &fits(FIELD_MODELS_FITS, &field_models::tables(&judgement.field_models))?)?;
-    let _ = settings_toml;
+    put(REPORT_HTML, html::to_text(judgement, settings_toml)?.as_bytes())?;
     put(VERDICT_JSON, json::to_text(verdict)?.as_bytes())
 }
 

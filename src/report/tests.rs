@@ -1,6 +1,6 @@
 use serde_json::Value;
 
-use super::{ecsv, exposures, field_models, json, sample, terminal};
+use super::{CAUTION, ecsv, exposures, field_models, html, json, sample, terminal, write_all};
 use crate::table::fits_table::{self, Data};
 use crate::verdict::Verdict;
 use crate::verdict::model::*;
@@ -170,4 +170,40 @@ fn field_models_evaluate_to_the_model_from_the_file_alone() {
 fn no_models_make_an_empty_file_not_an_error() {
     let bytes = fits_table::to_bytes(&field_models::tables(&[])).unwrap();
     assert_eq!(fits_table::from_bytes(&bytes).unwrap().len(), 3);
+}
+
+fn plain(page: &str) -> String {
+    page.replace("&#x27;", "'").replace("&#x2f;", "/")
+}
+
+/// Everything that is shown, in a form that needs nothing from outside. The page stays
+/// in `target/sample-report` to be looked at.
+#[test]
+fn the_page_stands_alone_and_says_it_all() {
+    let settings = crate::settings::to_annotated_toml(&Default::default());
+    let mut judgement = sample::judgement(36);
+    judgement.verdict.notes.push("<script>alert(1)</script> & \"quotes\"".into());
+    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("target/sample-report");
+    std::fs::create_dir_all(&folder).unwrap();
+    write_all(&judgement, &["night/target_000.fits".into()], &settings, &folder).unwrap();
+    let page = plain(&std::fs::read_to_string(folder.join("report.html")).unwrap());
+    for outside in ["<script", "src=", "href=", "@import", "url("] {
+        assert!(!page.contains(outside), "{outside}");
+    }
+    let shown =
+        [CAUTION, "combine-subset", "night/target_014.fits", "size-change", "min_snr = 30.0", "cosmic-ray"];
+    for text in shown {
+        assert!(page.contains(text), "{text}");
+    }
+    assert!(page.len() < 1_000_000, "{} bytes", page.len());
+    assert_eq!(page.matches("class=\"figure\"").count(), 4);
+    assert!(!page.contains("NaN") && !page.contains("inf"), "a number that is none");
+}
+
+#[test]
+fn a_page_of_nothing_is_still_a_page() {
+    let judgement =
+        crate::verdict::Judgement { verdict: bare(), field_models: vec![], pictures: Default::default() };
+    let page = plain(&html::to_text(&judgement, "").unwrap());
+    assert!(page.contains("undecided") && page.contains(CAUTION) && !page.contains("<figure"));
 }

@@ -1,0 +1,168 @@
+//! `report.html`: one file that needs no network and no script.
+
+use minijinja::{Environment, Value, context};
+
+use crate::stars::Refusal;
+use crate::verdict::model::{ExposureResult, Gate};
+use crate::verdict::{Judgement, Verdict};
+
+use super::numbers::{MISSING, or_missing, significant, with_interval};
+use super::terminal::{budget, count, next_step, percent, reason_line, sentence};
+use super::{CAUTION, REPORT_HTML, ReportError, exposures::gate_word, figures};
+
+/// The whole page. `settings_toml` is shown as it is.
+pub fn to_text(judgement: &Judgement, settings_toml: &str) -> Result<String, ReportError> {
+    let make = |e: minijinja::Error| ReportError::Make { name: REPORT_HTML, message: e.to_string() };
+    let mut environment = Environment::new();
+    environment.add_template(REPORT_HTML, include_str!("report.html")).map_err(make)?;
+    let (v, pictures) = (&judgement.verdict, &judgement.pictures);
+    let svg = |figure: Option<String>| figure.map(Value::from_safe_string);
+    let multiples = figures::small_multiples(pictures);
+    let residual = figures::residual_map(pictures);
+    let page = context! {
+        decision => v.decision.word(),
+        sentence => sentence(v),
+        also => v.also_allowed.iter().map(|d| d.word()).collect::<Vec<_>>(),
+        next => next_step(v),
+        requirement => v.requirement.name.clone(),
+        source => v.requirement.source.clone(),
+        size_limit => significant(v.requirement.size_limit, 3),
+        ellipticity_limit => significant(v.requirement.ellipticity_limit, 3),
+        confidence => percent(v.confidence),
+        reasons => v.reasons.iter().map(|r| context! { code => r.code.clone(), text => reason_line(r) }).collect::<Vec<_>>(),
+        budget => budget_rows(v),
+        formula => v.shear.as_ref().map(|s| s.formula.clone()),
+        frame => v.repeatability.as_ref().map(|r| r.frame.clone()),
+        overlap => v.repeatability.as_ref().and_then(|r| r.smallest_overlap),
+        population => population_rows(v),
+        pulls => (v.noise_check.size_pull.is_some() || v.noise_check.ellipticity_pull.is_some()).then(|| context! {
+            size => or_missing(v.noise_check.size_pull, 3),
+            ellipticity => or_missing(v.noise_check.ellipticity_pull, 3),
+        }),
+        size_figure => svg(figures::size_through_time(v)),
+        ellipticity_figure => svg(figures::ellipticity_through_time(v)),
+        mean_figure => svg(figures::mean_whiskers(pictures)),
+        residual => residual.map(|r| context! {
+            svg => Value::from_safe_string(r.svg),
+            size => significant(r.largest_size, 2),
+            ellipticity => significant(r.longest, 2),
+        }),
+        multiples => multiples.map(|(shown, total, tenth)| context! {
+            total => total,
+            tenth => significant(tenth, 1),
+            shown => shown.iter().map(|m| context! {
+                file => base_name(&m.file),
+                kept => m.kept,
+                svg => Value::from_safe_string(m.svg.clone()),
+                size => format!("{:+.4}", m.size_change),
+                ellipticity => significant(m.ellipticity_change, 2),
+            }).collect::<Vec<_>>(),
+        }),
+        census => census(v),
+        groups => v.groups.clone(),
+        counts => context! {
+            keep => count(v, Gate::Keep),
+            leave_out => count(v, Gate::LeaveOut),
+            unreadable => count(v, Gate::Unreadable),
+        },
+        arcsec => v.exposures.iter().any(|e| e.size_arcsec2.is_some()),
+        size_definition => size_definition(v),
+        exposures => v.exposures.iter().map(exposure_row).collect::<Vec<_>>(),
+        optics => v.optics.as_ref().map(|o| serde_json::to_string_pretty(o).unwrap_or_default()),
+        settings => settings_toml.to_string(),
+        notes => v.notes.clone(),
+        caution => CAUTION,
+        cautions => v.cautions.iter().filter(|c| *c != CAUTION).cloned().collect::<Vec<_>>(),
+        version => v.tool.version.clone(),
+        arguments => v.tool.arguments.join(" "),
+    };
+    environment.get_template(REPORT_HTML).and_then(|t| t.render(page)).map_err(make)
+}
+
+fn base_name(file: &str) -> String {
+    file.rsplit(['/', '\\']).next().unwrap_or(file).to_string()
+}
+
+fn budget_rows(v: &Verdict) -> Vec<Value> {
+    let mut last = "";
+    budget(v)
+        .into_iter()
+        .map(|line| {
+            let heading = (line.group != last).then_some(line.group);
+            last = line.group;
+            context! {
+                heading => heading,
+                name => line.name,
+                unit => line.unit,
+                value => with_interval(line.value, line.low, line.high),
+                limit => or_missing(line.limit, 3),
+                standing => line.standing(),
+                bar => figures::interval_bar(line.value, line.low, line.high, line.limit).map(Value::from_safe_string),
+            }
+        })
+        .collect()
+}
+
+/// What the exposures were drawn from, where it was estimated.
+fn population_rows(v: &Verdict) -> Vec<String> {
+    let Some(r) = &v.repeatability else { return vec![] };
+    [("size", &r.size), ("ellipticity", &r.ellipticity)]
+        .into_iter()
+        .filter_map(|(name, m)| m.population.as_ref().map(|p| (name, p)))
+        .map(|(name, p)| format!("{name} {}", with_interval(p.tau, p.low, p.high)))
+        .collect()
+}
+
+fn size_definition(v: &Verdict) -> String {
+    let d = &v.size_definition;
+    let sigma = match (d.weight_sigma_arcsec, d.weight_sigma_pix) {
+        (Some(s), _) => format!(", sigma {} arcsec", significant(s, 3)),
+        (None, Some(s)) => format!(", sigma {} pixels", significant(s, 3)),
+        (None, None) => String::new(),
+    };
+    format!("{} weight{sigma}", d.weight)
+}
+
+/// Used and refused detections over all exposures, most first after the used.
+fn census(v: &Verdict) -> Vec<Value> {
+    let used: u64 = v.exposures.iter().filter_map(|e| e.stars).map(u64::from).sum();
+    let mut refused: Vec<(Refusal, u64)> = Refusal::ALL
+        .into_iter()
+        .map(|r| (r, v.exposures.iter().filter_map(|e| e.refused.get(r.word())).map(|n| u64::from(*n)).sum()))
+        .filter(|(_, n)| *n > 0)
+        .collect();
+    refused.sort_by_key(|(_, n)| std::cmp::Reverse(*n));
+    let largest = refused.iter().map(|(_, n)| *n).chain([used]).max().unwrap_or(0);
+    if largest == 0 {
+        return vec![];
+    }
+    let row = |word: &str, meaning: &str, n: u64| {
+        context! { word => word, meaning => meaning, count => n,
+        bar => Value::from_safe_string(figures::share_bar(n, largest)) }
+    };
+    let used = row("used", "isolated point-like stars that carry the result", used);
+    std::iter::once(used).chain(refused.into_iter().map(|(r, n)| row(r.word(), r.meaning(), n))).collect()
+}
+
+fn exposure_row(e: &ExposureResult) -> Value {
+    let signed = |v: Option<f64>| v.filter(|v| v.is_finite()).map_or(MISSING.into(), |v| format!("{v:+.4}"));
+    let size = e.size_arcsec2.or(e.size_pix2);
+    context! {
+        file => e.file.clone(),
+        name => base_name(&e.file),
+        time => e.time.clone().unwrap_or(MISSING.into()),
+        exposure_s => or_missing(e.exposure_s, 4),
+        gate => gate_word(e.gate),
+        reasons => e.reasons.join(", "),
+        stars => e.stars.map_or(MISSING.into(), |n| n.to_string()),
+        size => match (size, e.size_err) {
+            (Some(t), Some(err)) => format!("{} ± {}", significant(t, 4), significant(err, 2)),
+            (t, _) => or_missing(t, 4),
+        },
+        e1 => signed(e.e1),
+        e2 => signed(e.e2),
+        jitter => e.jitter_mas2.map_or(MISSING.into(), |j| format!("{:.0}, {:.0}, {:.0}", j.xx, j.yy, j.xy)),
+        sha256 => e.sha256.clone().unwrap_or_default(),
+        notes => e.notes.clone(),
+    }
+}
