@@ -43,8 +43,9 @@ pub fn drop_wings(detections: &[Detection], truncated: &[bool], wings: &Wings) -
 }
 
 /// Bound on the relative change of each detection's size by all others: the sum of their
-/// flux ratios times [`Wings::size_effect`].
-pub fn contamination(detections: &[Detection], wings: &Wings) -> Vec<f64> {
+/// flux ratios times [`Wings::size_effect`]. Those marked in `masked` are masked pixels and add
+/// nothing.
+pub fn contamination(detections: &[Detection], masked: &[bool], wings: &Wings) -> Vec<f64> {
     let tree = index(detections);
     detections
         .iter()
@@ -52,7 +53,7 @@ pub fn contamination(detections: &[Detection], wings: &Wings) -> Vec<f64> {
         .map(|(k, star)| {
             near(&tree, star, wings.reach())
                 .into_iter()
-                .filter(|&j| j != k)
+                .filter(|&j| j != k && !masked[j])
                 .map(|j| {
                     let other = &detections[j];
                     other.flux / star.flux * wings.size_effect(other.x - star.x, other.y - star.y)
@@ -73,7 +74,7 @@ mod tests {
     #[test]
     fn a_close_neighbour_contaminates_and_a_far_one_does_not() {
         let wings = Wings::gaussian(1.2);
-        let found = contamination(&[at(50.0, 1000.0), at(54.0, 100.0), at(90.0, 500.0)], &wings);
+        let found = contamination(&[at(50.0, 1000.0), at(54.0, 100.0), at(90.0, 500.0)], &[false; 3], &wings);
         assert!(found[0] > 0.01 && found[1] > found[0] && found[2] < 1e-6, "{found:?}");
     }
 

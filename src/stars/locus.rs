@@ -7,7 +7,7 @@
 
 use crate::field::{Basis, FieldFit, Robustness, fit};
 use crate::frame::Region;
-use crate::moments::{StarMoments, Weight};
+use crate::moments::{LADDER_SIGMA_PIXELS, Shape, StarMoments, Weight};
 
 use super::Refusal;
 use super::width::half_sample_mode;
@@ -54,12 +54,18 @@ impl Candidate {
             features[6] = Some((h.trefoil2, h.trefoil_err));
             features[7] = Some((h.kurtosis, h.kurtosis_err));
         }
-        let widest = moments.ladder.iter().rev().flatten().next();
-        features[8] = widest.map(|wide| (wide.log_size(), wide.log_size_err()));
+        features[8] = wide_shape(moments, 0.5 * shape.size).map(|w| (w.log_size(), w.log_size_err()));
         let narrowest = 0.5 * shape.size * (1.0 - shape.e1.hypot(shape.e2));
         let sane = features.iter().flatten().all(|(value, err)| value.is_finite() && *err > 0.0);
         sane.then_some(Self { x, y, snr: moments.snr, features, narrowest })
     }
+}
+
+/// The shape under the first rung clearly wider than the star, which sees close companions
+/// and haloes that the star's own weight does not.
+fn wide_shape(moments: &StarMoments, variance: f64) -> Option<Shape> {
+    let wide = |sigma: &f64| *sigma > 1.5 * variance.sqrt();
+    LADDER_SIGMA_PIXELS.iter().position(wide).and_then(|rung| moments.ladder[rung])
 }
 
 /// The locus of one feature over the field.

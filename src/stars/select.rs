@@ -87,9 +87,12 @@ pub fn select(frame: &FrameView, settings: &StarSettings) -> Result<FrameStars, 
     let real: Vec<usize> = drop_wings(&found, &truncated, &wings);
     let found: Vec<Detection> = real.iter().map(|&k| found[k]).collect();
     let truncated: Vec<bool> = real.iter().map(|&k| truncated[k]).collect();
-    // Single hot pixels are no neighbours whose wings could reach a star.
+    // Single hot pixels have no wings that could reach a star: masked, they are no neighbours.
     let single: Vec<bool> = found.iter().map(|d| is_single_pixel(&residual, d)).collect();
-    let contamination = contamination(&found, &wings);
+    for (d, _) in found.iter().zip(&single).filter(|(_, single)| **single) {
+        mask_brightest(&residual, &mut bad, d);
+    }
+    let contamination = contamination(&found, &single, &wings);
 
     let primary = primary_weight(sigma);
     let half = cutout_half(sigma);
@@ -155,6 +158,17 @@ fn mark_bad_lines(
     }
     if !columns.is_empty() || !rows.is_empty() {
         notes.push(format!("{} bad columns and {} bad rows masked", columns.len(), rows.len()));
+    }
+}
+
+/// Masks the brightest pixel of the 3x3 around a detection.
+fn mask_brightest(residual: &Array2<f32>, bad: &mut Array2<bool>, d: &Detection) {
+    let (height, width) = residual.dim();
+    let (x, y) = (d.x.round() as usize, d.y.round() as usize);
+    let near = (y.saturating_sub(1)..(y + 2).min(height))
+        .flat_map(|y| (x.saturating_sub(1)..(x + 2).min(width)).map(move |x| (y, x)));
+    if let Some(at) = near.max_by(|a, b| residual[*a].total_cmp(&residual[*b])) {
+        bad[at] = true;
     }
 }
 

@@ -6,9 +6,9 @@ use crate::frame::Region;
 use crate::moments::pooled::{PooledMoments, PooledStar, pooled_moments};
 use crate::moments::{Shape, Weight, primary_weight, shape_under};
 use crate::repeat::Row;
+use crate::stars::Star;
 use crate::stars::affine::Affine;
 use crate::stars::matching::{ExposureStars, Matched, match_exposures};
-use crate::stars::Star;
 use crate::table::StarTable;
 
 /// Fewest kept stars with which an exposure is judged at all.
@@ -116,7 +116,8 @@ impl Stack {
     /// common frame, ellipticity turned into it, only stars in the area all of them see.
     /// `None` where they share no area.
     pub fn rows_on_sky(&self, keep: &[usize], stars: StarHalf) -> Option<Rows> {
-        let transforms: Vec<Affine> = keep.iter().map(|&t| self.exposures[t].transform).collect::<Option<_>>()?;
+        let transforms: Vec<Affine> =
+            keep.iter().map(|&t| self.exposures[t].transform).collect::<Option<_>>()?;
         let inverses: Vec<Affine> = transforms.iter().map(Affine::inverse).collect::<Option<_>>()?;
         let seen_by_all = |p: [f64; 2]| {
             inverses.iter().zip(keep).all(|(inverse, &t)| inside(self.exposures[t].usable, inverse.apply(p)))
@@ -230,14 +231,13 @@ pub fn grid_over(region: Region) -> Vec<[f64; 2]> {
     };
     (0..GRID)
         .flat_map(|row| (0..GRID).map(move |column| (row, column)))
-        .map(|(row, column)| {
-            [at(region.x0, region.width(), column), at(region.y0, region.height(), row)]
-        })
+        .map(|(row, column)| [at(region.x0, region.width(), column), at(region.y0, region.height(), row)])
         .collect()
 }
 
 fn exposure_stars(stars: &[&Star]) -> ExposureStars {
-    let sky: Option<Vec<[f64; 2]>> = stars.iter().map(|s| s.ra.zip(s.dec).map(|(ra, dec)| [ra, dec])).collect();
+    let sky: Option<Vec<[f64; 2]>> =
+        stars.iter().map(|s| s.ra.zip(s.dec).map(|(ra, dec)| [ra, dec])).collect();
     ExposureStars {
         positions: stars.iter().map(|s| [s.x, s.y]).collect(),
         fluxes: stars.iter().map(|s| s.flux).collect(),
