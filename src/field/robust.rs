@@ -37,30 +37,29 @@ pub fn scale_about_zero(residuals: &[f64]) -> Option<f64> {
 }
 
 /// Factor that turns `(X^T U W X)^-1` (bisquare weights U, inverse variances W) into the
-/// covariance of the bisquare estimate for Gaussian noise of `components` (1 or 2)
-/// residuals sharing one weight of their rms distance.
+/// covariance of the bisquare estimate for Gaussian noise, with `parameters` functions for
+/// each row of the design (their number over that of the rows).
 ///
-/// The M-estimate has `cov = E[psi^2]/E[psi']^2 (X^T W X)^-1` (Huber 1981, Robust
-/// Statistics, section 7.6), and `X^T U W X` is `E[u] X^T W X`.
-pub fn bisquare_covariance_factor(components: usize) -> f64 {
-    let q = components as f64;
-    // Distance d^2 = |r|^2 / q with r Gaussian in q dimensions.
-    let density = |d: f64| {
-        let r = d * q.sqrt();
-        r.powf(q - 1.0) * (-0.5 * r * r).exp()
-    };
-    let (mut norm, mut weight, mut psi2, mut slope) = (0.0, 0.0, 0.0, 0.0);
+/// The M-estimate has `cov = K^2 E[psi^2]/E[psi']^2 (X^T W X)^-1` with `K = 1 + (p/n)
+/// var(psi')/E[psi']^2` (Huber 1981, Robust Statistics, section 7.6, from memory), and
+/// `X^T U W X` is `E[u] X^T W X`.
+pub fn bisquare_covariance_factor(parameters_per_row: f64) -> f64 {
+    let (mut norm, mut weight, mut psi2, mut slope, mut slope2) = (0.0, 0.0, 0.0, 0.0, 0.0);
     let steps = 4000;
     for i in 0..steps {
         let d = 10.0 * (i as f64 + 0.5) / steps as f64;
-        let p = density(d);
+        let p = (-0.5 * d * d).exp();
         let u = bisquare(d);
+        let derivative = u - 4.0 * u.sqrt() * (d / BISQUARE_TUNING).powi(2);
         norm += p;
         weight += p * u;
         psi2 += p * u * u * d * d;
-        slope += p * (u - 4.0 * u.sqrt() * d * d / (q * BISQUARE_TUNING.powi(2)));
+        slope += p * derivative;
+        slope2 += p * derivative * derivative;
     }
-    (weight / norm) * (psi2 / norm) / (slope / norm).powi(2)
+    let (weight, psi2, slope, slope2) = (weight / norm, psi2 / norm, slope / norm, slope2 / norm);
+    let finite = 1.0 + parameters_per_row * (slope2 - slope * slope) / (slope * slope);
+    finite * finite * weight * psi2 / (slope * slope)
 }
 
 #[cfg(test)]
@@ -81,7 +80,7 @@ mod tests {
             }
             a / b
         };
-        let efficiency = mean_weight / bisquare_covariance_factor(1);
+        let efficiency = mean_weight / bisquare_covariance_factor(0.0);
         assert!((efficiency - 0.95).abs() < 5e-4, "{efficiency}");
     }
 

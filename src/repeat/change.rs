@@ -7,7 +7,7 @@ use super::noise_check::{NoiseCheck, Residual, check};
 use super::star_offsets::NormalEquations;
 use super::{RepeatError, root::crossing_above};
 use crate::field::Basis;
-use crate::field::robust::{bisquare, bisquare_covariance_factor, huber, median, scale_about_zero};
+use crate::field::robust::{bisquare, huber, median, scale_about_zero};
 
 /// One star in one exposure. Coordinates are in the frame and unit of the basis; `sigma` is the
 /// standard error of the measured value (of each component, where there are two).
@@ -49,7 +49,7 @@ pub struct Change {
     pub offset_variance: Option<f64>,
     /// Value minus model and star offset, one vector a component, in the order of the rows.
     pub residuals: Vec<Vec<f64>>,
-    /// Robust weights, 0 for a rejected row.
+    /// 1 for a row that took part, 0 for one rejected as outlying.
     pub weights: Vec<f64>,
     pub leverage: Vec<f64>,
     /// Rows that took part, by exposure.
@@ -108,7 +108,9 @@ impl Change {
         let reach = super::interval::two_sided_normal(confidence) * check.correlated.err;
         let bound = |v: f64| v.max(0.0) * per_row;
         let v = check.correlated.variance;
-        Ok(with_extra(change, bound(v), bound(v - reach), bound(v + reach)))
+        // Change of high order must be plain before it raises the lower bound.
+        let plain = 3.0 * check.correlated.err;
+        Ok(with_extra(change, bound(v), bound(v - plain.max(reach)), bound(v + reach)))
     }
 
     /// The independent directions of the estimated change with their noise.
@@ -246,12 +248,16 @@ impl<'a> Data<'a> {
         }
     }
 
-    /// Iteratively reweighted least squares: Huber's weights from the plain solution, then the
-    /// bisquare, with the scale from the median residual.
+    /// Finds the outlying rows by iteratively reweighted least squares (Huber's weights from the
+    /// plain solution, then the bisquare, scale from the median residual), rejects those of
+    /// weight zero, and solves by plain least squares with the rest. The reweighted step
+    /// (Rousseeuw & Leroy 1987, Robust Regression and Outlier Detection, from memory) keeps
+    /// the covariance exact where stars are few; a smooth weight would not.
     fn fit(&self, variances: &[f64]) -> Result<Fit, RepeatError> {
         let mut weights = vec![1.0; self.rows.len()];
         let mut prior = vec![0.0; self.rows_of_star.len()];
         let mut fit = self.solve_once(&weights, &prior, variances)?;
+        let mut offset_variance = None;
         for (weight_of, iterations) in [(huber as fn(f64) -> f64, 12), (bisquare, 25)] {
             for _ in 0..iterations {
                 let distances = self.distances(&fit);
@@ -259,18 +265,21 @@ impl<'a> Data<'a> {
                 let new: Vec<f64> = distances.iter().map(|d| weight_of(d / scale)).collect();
                 let moved = new.iter().zip(&weights).map(|(a, b)| (a - b).abs()).fold(0.0, f64::max);
                 weights = new;
-                let mut offset_variance = None;
                 if self.reference == Reference::Detector {
-                    let variance = self.offset_prior(&fit, &mut prior);
-                    offset_variance = Some(variance);
+                    offset_variance = Some(self.offset_prior(&fit, &mut prior));
                 }
                 fit = self.solve_once(&weights, &prior, variances)?;
-                fit.offset_variance = offset_variance;
                 if moved < 1e-4 {
                     break;
                 }
             }
         }
+        let distances = self.distances(&fit);
+        // Few residuals can have a small median by chance: the stated errors are its floor.
+        let scale = self.scale(&distances).unwrap_or(1.0).max(1.0);
+        let kept = distances.iter().map(|d| if bisquare(d / scale) > 0.0 { 1.0 } else { 0.0 });
+        fit = self.solve_once(&kept.collect::<Vec<f64>>(), &prior, variances)?;
+        fit.offset_variance = offset_variance;
         Ok(fit)
     }
 
@@ -363,7 +372,12 @@ impl<'a> Data<'a> {
             .map(|s| if noise[s].is_some() { bisquare(distance(s, first.max(floor))) } else { 0.0 })
             .collect();
         let plain: Vec<usize> = known.iter().copied().filter(|s| weight[*s] > 0.0).collect();
-        let dof = plain.len() as f64 - self.functions as f64;
+        // The static field takes its functions from the star means, and the change as much
+        // of its own as only star means can tell (stars seen in few exposures).
+        let within: f64 = equations.informative_weights().iter().sum();
+        let held: f64 = self.equations(equations.weights.clone(), fit.prior.clone()).informative_weights().iter().sum();
+        let from_means = ((self.exposures - 1) * self.functions) as f64 * (1.0 - within / held).max(0.0);
+        let dof = (plain.len() as f64 - self.functions as f64 - from_means).max(1.0);
         let miss = |variance: f64| plain.iter().map(|s| distance(*s, variance).powi(2)).sum::<f64>() - dof;
         let variance = if miss(floor) <= 0.0 {
             floor
@@ -408,15 +422,14 @@ impl<'a> Data<'a> {
 
     fn into_change(self, fit: Fit, noise_check: NoiseCheck) -> Result<Change, RepeatError> {
         let (n, k, q) = (self.exposures, self.functions, self.values.len());
-        let factor = bisquare_covariance_factor(q);
         let weights = fit.weights.iter().zip(&fit.variances).map(|(u, v)| u / v).collect();
         let equations = self.equations(weights, fit.prior.clone());
-        let exposure_covariance: Vec<DMatrix<f64>> = fit.blocks.iter().map(|b| b * factor).collect();
+        let exposure_covariance = fit.blocks;
         let mut stacked = fit.coefficients.clone();
         for c in &mut stacked {
             equations.centre(c);
         }
-        let covariance = if n * k <= DENSE_LIMIT { Some(equations.covariance()? * factor) } else { None };
+        let covariance = if n * k <= DENSE_LIMIT { Some(equations.covariance()?) } else { None };
         let modes = match &covariance {
             Some(covariance) => dense_modes(covariance, &stacked, n, k),
             None => block_modes(&exposure_covariance, &stacked, n, k),

@@ -14,11 +14,15 @@
 //! | [`needed`] | how many stars or exposures would decide |
 
 pub mod change;
+pub mod held_out;
 pub mod interval;
+pub mod needed;
 pub mod noise_check;
 pub mod quadratic_form;
+pub mod random_effects;
 pub mod root;
 pub mod star_offsets;
+pub mod subset;
 
 pub use change::{Change, Reference, Row, measure_change};
 pub use interval::{NoiseMode, RmsChange, rms_change};

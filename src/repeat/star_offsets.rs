@@ -95,20 +95,29 @@ impl NormalEquations<'_> {
     pub fn exposure_covariances(&self) -> Result<Vec<DMatrix<f64>>, RepeatError> {
         let k = self.functions;
         let mut information = vec![DMatrix::<f64>::zeros(k, k); self.exposures];
-        let balanced = self.exposures as f64 / (self.exposures as f64 - 1.0);
-        for (s, rows) in self.rows_of_star.iter().enumerate() {
-            let total = self.total_weight(s);
-            for &i in rows.iter().filter(|i| self.weights[**i] > 0.0) {
-                let left = ((1.0 - self.weights[i] / total) * balanced).min(1.0);
-                let phi = DVector::from_column_slice(self.phi_of(i));
-                information[self.exposure_of[i]].ger(self.weights[i] * left, &phi, &phi, 1.0);
-            }
+        for (i, weight) in self.informative_weights().into_iter().enumerate() {
+            let phi = DVector::from_column_slice(self.phi_of(i));
+            information[self.exposure_of[i]].ger(weight, &phi, &phi, 1.0);
         }
         information
             .into_iter()
             .enumerate()
             .map(|(exposure, a)| inverse_of_information(a).ok_or(RepeatError::Singular { exposure }))
             .collect()
+    }
+
+    /// The weight of each row, less what its own star's offset takes; a star seen in every
+    /// exposure with one weight keeps all of it (centring takes that part).
+    pub fn informative_weights(&self) -> Vec<f64> {
+        let balanced = self.exposures as f64 / (self.exposures as f64 - 1.0);
+        let mut informative = vec![0.0; self.weights.len()];
+        for (s, rows) in self.rows_of_star.iter().enumerate() {
+            let total = self.total_weight(s);
+            for &i in rows.iter().filter(|i| self.weights[**i] > 0.0) {
+                informative[i] = self.weights[i] * ((1.0 - self.weights[i] / total) * balanced).min(1.0);
+            }
+        }
+        informative
     }
 
     /// The stacked, centred coefficients for `values`, by conjugate gradients
@@ -158,9 +167,11 @@ impl NormalEquations<'_> {
 
     /// Leverage of every row: the share of it that offset and change take up,
     /// `w [1/(W+p) + Xt^T C Xt]` with `Xt` the row minus its star's mean row and C taken as
-    /// `diag(B_t)` (exact where every exposure has the same stars and weights).
+    /// `diag(B_t)` (exact where every exposure has the same stars and weights), scaled so
+    /// that the change takes up as many degrees of freedom as it has coefficients.
     pub fn leverages(&self, blocks: &[DMatrix<f64>]) -> Vec<f64> {
-        let mut leverages = vec![0.0; self.weights.len()];
+        let mut of_offset = vec![0.0; self.weights.len()];
+        let mut of_change = vec![0.0; self.weights.len()];
         for (s, rows) in self.rows_of_star.iter().enumerate() {
             let total = self.total_weight(s);
             if total <= 0.0 {
@@ -174,11 +185,14 @@ impl NormalEquations<'_> {
                 rows.iter().map(|&i| (i, self.weights[i] / total, variance(i))).collect();
             let of_mean: f64 = shares.iter().map(|(_, a, v)| a * a * v).sum();
             for &(i, a, v) in &shares {
-                let of_change = (1.0 - 2.0 * a) * v + of_mean;
-                leverages[i] = (a + self.weights[i] * of_change.max(0.0)).clamp(0.0, 1.0);
+                of_offset[i] = a;
+                of_change[i] = self.weights[i] * ((1.0 - 2.0 * a) * v + of_mean).max(0.0);
             }
         }
-        leverages
+        let free = if self.centred { self.exposures - 1 } else { self.exposures };
+        let sum: f64 = of_change.iter().sum();
+        let scale = if sum > 0.0 { (free * self.functions) as f64 / sum } else { 0.0 };
+        of_offset.iter().zip(&of_change).map(|(a, v)| (a + scale * v).clamp(0.0, 1.0)).collect()
     }
 
     /// The full covariance of the stacked, centred coefficients (dense).

@@ -1,0 +1,73 @@
+//! How well each exposure's own field model predicts: the error of stars held out of it.
+
+use statrs::distribution::{ChiSquared, ContinuousCDF};
+
+use super::RepeatError;
+use super::interval::RmsChange;
+use super::root::crossing_above;
+use crate::field::order::{fold_of_each, held_out_residuals};
+use crate::field::robust::{BISQUARE_TUNING, scale_about_zero};
+use crate::field::Basis;
+
+/// Held-out residuals of one exposure and component, with the stars' errors.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct HeldOut {
+    pub residuals: Vec<f64>,
+    pub sigmas: Vec<f64>,
+    /// Stars beyond 4.685 times the robust scale of the held-out residuals, left out.
+    pub rejected: usize,
+}
+
+/// Predicts each star of one exposure by the robust model fitted without its fold.
+pub fn hold_out(
+    basis: &Basis,
+    xs: &[f64],
+    ys: &[f64],
+    values: &[f64],
+    sigmas: &[f64],
+    folds: usize,
+) -> Result<HeldOut, RepeatError> {
+    let fold = fold_of_each(values.len(), folds)?;
+    let residuals = held_out_residuals(basis, xs, ys, values, sigmas, &fold)?;
+    let pulls: Vec<f64> = residuals.iter().zip(sigmas).map(|(r, s)| r / s).collect();
+    let limit = BISQUARE_TUNING * scale_about_zero(&pulls).unwrap_or(1.0).max(1.0);
+    let kept: Vec<usize> = (0..pulls.len()).filter(|i| pulls[*i].abs() < limit).collect();
+    Ok(HeldOut {
+        residuals: kept.iter().map(|i| residuals[*i]).collect(),
+        sigmas: kept.iter().map(|i| sigmas[*i]).collect(),
+        rejected: pulls.len() - kept.len(),
+    })
+}
+
+/// The rms error of the models behind `parts` (exposures, components): the variance `v` with
+/// `sum r^2/(sigma^2 + v)` equal to its expectation, and to the quantiles of chi-square for the
+/// interval (the Q-profile of [`super::random_effects`], mean known). A star's own departure from
+/// the field (a pair, a colour) counts as error of the model. None without stars.
+pub fn model_error(parts: &[HeldOut], confidence: f64) -> Result<Option<RmsChange>, RepeatError> {
+    if !(confidence > 0.5 && confidence < 1.0) {
+        return Err(RepeatError::BadConfidence { confidence });
+    }
+    let stars: Vec<(f64, f64)> = parts
+        .iter()
+        .flat_map(|p| p.residuals.iter().zip(&p.sigmas).map(|(r, s)| (r * r, s * s)))
+        .collect();
+    let dof = stars.len() as f64;
+    let Ok(chi2) = ChiSquared::new(dof) else { return Ok(None) };
+    let tail = 0.5 * (1.0 - confidence);
+    let q_at = |v: f64| stars.iter().map(|(square, noise)| square / (noise + v)).sum::<f64>();
+    let typical = stars.iter().map(|s| s.1).sum::<f64>() / dof;
+    let reach = |target: f64| {
+        if q_at(0.0) <= target {
+            return 0.0;
+        }
+        crossing_above(|v| q_at(v) - target, 0.0, typical, 1e-10).unwrap_or(0.0)
+    };
+    Ok(Some(RmsChange {
+        rms: reach(dof).sqrt(),
+        low: reach(chi2.inverse_cdf(1.0 - tail)).sqrt(),
+        high: reach(chi2.inverse_cdf(tail)).sqrt(),
+        confidence,
+        mean_square: stars.iter().map(|s| s.0).sum::<f64>() / dof,
+        noise: typical,
+    }))
+}
