@@ -41,6 +41,7 @@ pub mod command;
 pub mod field;
 pub mod frame;
 pub mod gate;
+pub mod measure;
 pub mod moments;
 pub mod optics;
 pub mod repeat;
