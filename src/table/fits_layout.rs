@@ -91,10 +91,10 @@ pub(super) fn take_dates_out(hdu: &mut [u8]) {
     let mut checksum_at = None;
     for (i, card) in hdu.chunks_exact_mut(CARD).enumerate() {
         let is_checksum = card.starts_with(b"CHECKSUM= '");
-        if is_checksum || card.starts_with(b"DATASUM = '") {
-            if let Some(comment) = card.windows(3).position(|w| w == b" / ") {
-                card[comment..].fill(b' ');
-            }
+        if (is_checksum || card.starts_with(b"DATASUM = '"))
+            && let Some(comment) = card.windows(3).position(|w| w == b" / ")
+        {
+            card[comment..].fill(b' ');
         }
         if is_checksum {
             card[11..27].fill(b'0');
