@@ -1,1 +1,8 @@
-fn main() {}
+use std::process::ExitCode;
+
+use clap::Parser;
+use stackworthy::command::{Cli, run};
+
+fn main() -> ExitCode {
+    run(Cli::parse())
+}

@@ -1,1 +1,70 @@
-//! command
+//! Commands: flags to validated settings, then the work, then an exit code. One file
+//! a subcommand; no science here.
+
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+use crate::settings::SettingsError;
+
+mod check;
+mod common;
+mod demo;
+mod explain;
+mod finish;
+mod folder;
+mod judge;
+mod measure;
+mod measuring;
+mod settings;
+mod synth;
+
+pub use common::{Common, Usage};
+
+/// Exit code where nothing could be run.
+const COULD_NOT_RUN: u8 = 1;
+/// Exit code of wrong usage or settings.
+const WRONG_USAGE: u8 = 2;
+
+/// Judges whether split exposures have one PSF, well enough to be combined for shear.
+#[derive(Debug, Parser)]
+#[command(version, about, after_help = crate::report::CAUTION, max_term_width = 100)]
+pub struct Cli {
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Simulate a small flight, run everything on it and say where the report is
+    Demo(demo::Demo),
+    /// Measure the frames of one stack and judge whether they may be combined
+    Check(check::Check),
+    /// Measure frames: one star table each
+    Measure(measure::Measure),
+    /// Judge a stack from its star tables; no frames needed
+    Judge(judge::Judge),
+    /// Simulate a stack of frames, with its truth
+    Synth(synth::Synth),
+    /// Say what a check or reason means: formula, units, source, remedy
+    Explain(explain::Explain),
+    /// Print the effective settings, each with where it came from
+    Settings(settings::Print),
+}
+
+/// Runs one command and gives its exit code; errors are printed here and nowhere else.
+pub fn run(cli: Cli) -> ExitCode {
+    let outcome = match cli.command {
+        Command::Demo(args) => demo::run(&args),
+        Command::Check(args) => check::run(&args),
+        Command::Measure(args) => measure::run(&args),
+        Command::Judge(args) => judge::run(&args),
+        Command::Synth(args) => synth::run(&args),
+        Command::Explain(args) => explain::run(&args),
+        Command::Settings(args) => settings::run(&args),
+    };
+    ExitCode::from(outcome.unwrap_or_else(|error| {
+        common::complain(&error);
+        if error.is::<Usage>() || error.is::<SettingsError>() { WRONG_USAGE } else { COULD_NOT_RUN }
+    }))
+}

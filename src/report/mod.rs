@@ -11,8 +11,11 @@ pub mod field_models;
 pub mod figures;
 pub mod html;
 pub mod json;
+mod keep;
 pub mod numbers;
 pub mod terminal;
+
+pub use keep::keep_list;
 
 /// Said wherever a verdict is shown.
 pub const CAUTION: &str = "A verdict advises; it replaces neither the survey team's own validation nor, for \

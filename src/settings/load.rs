@@ -58,10 +58,10 @@ pub enum SettingsError {
     TooLong { path: PathBuf, bytes: u64 },
     #[error("{origin}: {message}")]
     Syntax { origin: Origin, message: String },
-    #[error("{origin}: no section [{section}]; {}", advice(nearest, known))]
-    UnknownSection { origin: Origin, section: String, nearest: Option<String>, known: String },
-    #[error("{origin}: no key `{key}` in [{section}]; {}", advice(nearest, known))]
-    UnknownKey { origin: Origin, section: String, key: String, nearest: Option<String>, known: String },
+    #[error("{origin}: no section [{section}]; {advice}")]
+    UnknownSection { origin: Origin, section: String, advice: String },
+    #[error("{origin}: no key `{key}` in [{section}]; {advice}")]
+    UnknownKey { origin: Origin, section: String, key: String, advice: String },
     #[error("{origin}: `{key}` stands outside any section; put it under the [section] it belongs to{}",
         home.as_ref().map(|h| format!(": [{h}]")).unwrap_or_default())]
     NoSection { origin: Origin, key: String, home: Option<String> },
@@ -71,11 +71,12 @@ pub enum SettingsError {
     Override { given: String },
 }
 
-fn advice(nearest: &Option<String>, known: &str) -> String {
-    match nearest {
-        Some(nearest) => format!("the nearest known is `{nearest}` (all: {known})"),
-        None => format!("known: {known}"),
-    }
+/// The nearest known word, and all of them.
+fn advice(word: &str, known: &[String]) -> String {
+    let word = word.to_lowercase().replace('-', "_");
+    let likeness = |k: &&String| (strsim::jaro_winkler(&word, k) * 1e6) as u64;
+    let nearest = known.iter().max_by_key(likeness).map_or("", String::as_str);
+    format!("the nearest known is `{nearest}` (all: {})", known.join(", "))
 }
 
 impl Settings {
@@ -162,8 +163,7 @@ fn merge(
                     origin,
                     section: name.into(),
                     key: word.into(),
-                    nearest: nearest(word, &keys),
-                    known: keys.join(", "),
+                    advice: advice(word, &keys),
                 });
             }
             origins.insert(format!("{name}.{word}"), origin);
@@ -201,8 +201,7 @@ fn unknown_section(origin: Origin, name: &str, is_section: bool) -> SettingsErro
         return SettingsError::NoSection { origin, key: name.into(), home };
     }
     let names: Vec<String> = sections.into_keys().collect();
-    let nearest = nearest(name, &names);
-    SettingsError::UnknownSection { origin, section: name.into(), nearest, known: names.join(", ") }
+    SettingsError::UnknownSection { origin, section: name.into(), advice: advice(name, &names) }
 }
 
 /// Sections and their keys, read off the struct itself.
@@ -214,13 +213,4 @@ pub(super) fn known_keys() -> BTreeMap<String, Vec<String>> {
             (section.clone(), keys.as_object().into_iter().flatten().map(|(k, _)| k.clone()).collect())
         })
         .collect()
-}
-
-fn nearest(word: &str, known: &[String]) -> Option<String> {
-    let word = word.to_lowercase().replace('-', "_");
-    known
-        .iter()
-        .map(|k| (strsim::jaro_winkler(&word, k), k))
-        .max_by(|a, b| a.0.total_cmp(&b.0))
-        .map(|(_, k)| k.clone())
 }

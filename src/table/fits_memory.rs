@@ -1,6 +1,6 @@
 //! A FITS file in memory, and the library's answers as errors.
 
-use std::ffi::{c_char, c_int, c_void};
+use std::ffi::{CString, c_char, c_int, c_void};
 use std::ptr;
 
 use fitsio::sys;
@@ -123,4 +123,8 @@ fn answer(status: c_int) -> Result<()> {
 pub(super) fn text_of(raw: &[c_char]) -> String {
     let bytes: Vec<u8> = raw.iter().take_while(|c| **c != 0).map(|c| *c as u8).collect();
     String::from_utf8_lossy(&bytes).into_owned()
+}
+
+pub(super) fn c_string(text: &str) -> CString {
+    CString::new(text.replace('\0', "%00")).unwrap_or_default()
 }

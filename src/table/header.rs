@@ -1,6 +1,7 @@
 //! Facts and provenance of a star table as header cards. Names that the FITS
 //! standard reserves for a meaning carry that meaning (XPOSURE, MJD-AVG, DATE-AVG,
-//! TIMESYS, OBJECT).
+//! TIMESYS, OBJECT). FRAMESHA and SETSHA are the SHA-256 of the frame and of the
+//! settings that bear on the measurement; they leave no room for a comment.
 
 use crate::frame::{ExposureFacts, Region};
 
@@ -12,8 +13,8 @@ pub(super) fn write(table: &StarTable, fits: &mut Table) {
     fits.text("SCHEMA", SCHEMA, "name and version of this format");
     fits.text("TOOLVER", &table.version, "version of stackworthy that measured");
     fits.text("FRAME", &table.file, "path of the frame as given");
-    fits.text("FRAMESHA", &table.frame_sha256, "SHA-256 of the frame");
-    fits.text("SETSHA", &table.settings_sha256, "SHA-256 of the measuring settings");
+    fits.text("FRAMESHA", &table.frame_sha256, "");
+    fits.text("SETSHA", &table.settings_sha256, "");
     fits.int("FRAMEW", table.width as i64, "[pix] width of the frame");
     fits.int("FRAMEH", table.height as i64, "[pix] height of the frame");
     fits.int("USABLEX0", table.usable.x0 as i64 + 1, "[pix] first usable column (FITS)");

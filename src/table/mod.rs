@@ -7,8 +7,11 @@ use crate::frame::{ExposureFacts, Region};
 use crate::stars::Star;
 
 pub mod atomic;
+mod fits_layout;
 mod fits_memory;
+mod fits_read;
 pub mod fits_table;
+mod fits_write;
 mod header;
 mod star_columns;
 

@@ -24,16 +24,16 @@ const MASK_NO_CUTOUT: u8 = 2;
 const CUTOUT: &str = "cutout";
 const CUTOUT_MASK: &str = "cutout_mask";
 
+/// Two different shapes of cut-outs, `(rows, columns)`.
+type Unequal = ((usize, usize), (usize, usize));
+
 /// Ending of the columns of one rung: sigma in tenths of a pixel.
 pub fn rung_ending(sigma_pixels: f64) -> String {
     format!("_w{:.0}", sigma_pixels * 10.0)
 }
 
 /// Fails with two different shapes where the cut-outs are not all alike.
-pub(super) fn write(
-    stars: &[Star],
-    pixel_arcsec: Option<f64>,
-) -> Result<Vec<Column>, ((usize, usize), (usize, usize))> {
+pub(super) fn write(stars: &[Star], pixel_arcsec: Option<f64>) -> Result<Vec<Column>, Unequal> {
     let mut columns = vec![
         floats(stars, "x", "pix", "pos.cartesian.x;instr.det", "centroid along x, FITS pixels", |s| {
             s.x + 1.0
@@ -148,7 +148,7 @@ fn shape_columns(
     ]
 }
 
-fn cutout_columns(stars: &[Star]) -> Result<[Column; 2], ((usize, usize), (usize, usize))> {
+fn cutout_columns(stars: &[Star]) -> Result<[Column; 2], Unequal> {
     let first = stars.iter().find_map(|s| s.cutout.as_ref()).map_or((1, 1), Array2::dim);
     let per_star = first.0 * first.1;
     let mut pixels = Vec::with_capacity(stars.len() * per_star);

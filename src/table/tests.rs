@@ -186,3 +186,21 @@ fn sizes_are_written_in_arcsec2_where_the_scale_is_known() {
     let size = columns.iter().find(|c| c.name == "size").unwrap();
     assert_eq!((size.unit.as_str(), &size.data), ("arcsec2", &fits_table::Data::F64(vec![1.0])));
 }
+
+/// Two tables for `scripts/check_tables.py`, left in `target/sample-report`: with and
+/// without a pixel scale.
+#[test]
+fn samples_for_other_readers() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("target/sample-report");
+    std::fs::create_dir_all(&folder).unwrap();
+    let mut runner = proptest::test_runner::TestRunner::deterministic();
+    for (name, scale) in [("stars-arcsec2.fits", Some(0.1)), ("stars-pix2.fits", None)] {
+        let mut table = any_table().new_tree(&mut runner).unwrap().current();
+        let stars = (0..20).map(|_| any_star().new_tree(&mut runner).unwrap().current());
+        table.stars = stars.collect();
+        table.facts.pixel_arcsec = scale;
+        let path = folder.join(name);
+        write(&table, &path).unwrap();
+        assert_same(&table, &read(&path).unwrap());
+    }
+}

@@ -1,0 +1,42 @@
+//! `stackworthy check`: measure, then judge.
+
+use std::path::PathBuf;
+
+use anyhow::Result;
+
+use super::common::{Common, decision, inputs};
+use super::finish::finish;
+use super::folder::Folder;
+use super::measuring::measure_all;
+use crate::verdict::model::Decision;
+
+/// Exit codes: 0 combine, 3 combine-subset, 4 split, 5 combine-with-own-psfs, 6
+/// do-not-combine, 7 undecided, 1 could not run, 2 usage or settings.
+#[derive(Debug, clap::Args)]
+pub struct Check {
+    /// Frames of one stack: files, folders or patterns
+    #[arg(required = true, value_name = "FRAME")]
+    pub frames: Vec<String>,
+    /// Folder for the result
+    #[arg(long, value_name = "DIR")]
+    pub out: PathBuf,
+    /// Renew a finished result; unchanged star tables are taken up
+    #[arg(long)]
+    pub again: bool,
+    /// Decisions that also exit with 0, separated by commas
+    #[arg(long, value_name = "DECISION,...", value_delimiter = ',', value_parser = decision)]
+    pub accept: Vec<Decision>,
+    #[command(flatten)]
+    pub common: Common,
+}
+
+pub fn run(args: &Check) -> Result<u8> {
+    let loaded = args.common.load()?;
+    let frames = inputs(&args.frames)?;
+    let folder = Folder::prepare(&args.out, args.again)?;
+    let measured = measure_all(&frames, &folder, &loaded.settings, &args.common)?;
+    if measured.taken_up > 0 {
+        args.common.remark(&format!("{} unchanged star tables taken up", measured.taken_up));
+    }
+    finish(measured.tables, &measured.unreadable, &loaded, &folder, &args.accept, &args.common)
+}

@@ -1,0 +1,108 @@
+//! What several commands share: common flags, inputs, progress, and where words go:
+//! results to stdout, all else to stderr.
+
+use std::io::Write;
+use std::path::PathBuf;
+use std::time::Duration;
+
+use anyhow::{Context, Result};
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+
+use crate::measure::{FrameError, expand_inputs};
+use crate::settings::{Loaded, Settings};
+use crate::verdict::model::Decision;
+
+/// The command was given something that it does not take.
+#[derive(Debug, thiserror::Error)]
+#[error("{0}")]
+pub struct Usage(pub String);
+
+#[derive(Debug, Clone, clap::Args)]
+pub struct Common {
+    /// Settings file (TOML); `stackworthy settings` prints one to begin with
+    #[arg(long, value_name = "FILE")]
+    pub settings: Option<PathBuf>,
+    /// One setting, over the file; may be repeated
+    #[arg(long, value_name = "SECTION.KEY=VALUE")]
+    pub set: Vec<String>,
+    /// No progress and no remarks, only the result
+    #[arg(long, short)]
+    pub quiet: bool,
+    /// Frames measured at the same time [default: one a processor]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    pub threads: Option<u16>,
+}
+
+impl Common {
+    pub fn load(&self) -> Result<Loaded> {
+        Ok(Settings::load_with(self.settings.as_deref(), &self.set)?)
+    }
+
+    /// Runs `work` on as many threads as were asked for.
+    pub fn in_pool<T: Send>(&self, work: impl FnOnce() -> T + Send) -> Result<T> {
+        let threads = self.threads.map_or(0, usize::from);
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build();
+        Ok(pool.context("no threads to work with; try --threads 1")?.install(work))
+    }
+
+    /// A remark for the person, on stderr.
+    pub fn remark(&self, text: &str) {
+        if !self.quiet {
+            let _ = writeln!(std::io::stderr(), "{text}");
+        }
+    }
+
+    /// Progress on stderr; nothing when piped or quiet.
+    pub fn progress(&self, what: &'static str, steps: usize) -> ProgressBar {
+        let target = if self.quiet { ProgressDrawTarget::hidden() } else { ProgressDrawTarget::stderr() };
+        let bar = ProgressBar::with_draw_target(Some(steps as u64), target);
+        if let Ok(style) = ProgressStyle::with_template("{msg} {pos}/{len} {wide_bar} {eta}") {
+            bar.set_style(style);
+        }
+        bar.set_message(what);
+        bar.enable_steady_tick(Duration::from_millis(200));
+        bar
+    }
+}
+
+/// Files, folders and patterns as a list of paths. A path that a keep list could not
+/// hold is wrong usage.
+pub fn inputs(given: &[String]) -> Result<Vec<String>> {
+    let list = expand_inputs(given).map_err(|error| match error {
+        FrameError::LineBreak { .. } => anyhow::Error::new(Usage(error.to_string())),
+        other => anyhow::Error::new(other),
+    })?;
+    anyhow::ensure!(!list.is_empty(), Usage("no frames were given".into()));
+    Ok(list)
+}
+
+/// `--accept`: a decision by its word.
+pub fn decision(word: &str) -> Result<Decision, String> {
+    let all = [
+        Decision::Combine,
+        Decision::CombineSubset,
+        Decision::Split,
+        Decision::CombineWithOwnPsfs,
+        Decision::DoNotCombine,
+        Decision::Undecided,
+    ];
+    let known = || all.map(Decision::word).join(", ");
+    all.into_iter().find(|d| d.word() == word).ok_or_else(|| format!("the decisions are {}", known()))
+}
+
+/// A result, on stdout. A reader that went away is no error of ours.
+pub fn say(text: &str) {
+    let mut out = std::io::stdout().lock();
+    let _ = out.write_all(text.as_bytes()).and_then(|()| out.flush());
+}
+
+/// An error with its causes, on stderr, each cause once.
+pub fn complain(error: &anyhow::Error) {
+    let mut text = String::new();
+    for cause in error.chain().map(ToString::to_string) {
+        if !text.contains(&cause) {
+            text = if text.is_empty() { cause } else { format!("{text}: {cause}") };
+        }
+    }
+    let _ = writeln!(std::io::stderr(), "error: {text}");
+}

@@ -1,0 +1,68 @@
+//! From star tables to the written verdict and its exit code.
+
+use std::collections::HashSet;
+
+use anyhow::Result;
+
+use super::common::{Common, say};
+use super::folder::Folder;
+use crate::measure::judge;
+use crate::report::{self, CAUTION, keep_list, terminal};
+use crate::settings::{Loaded, to_annotated_toml};
+use crate::table::StarTable;
+use crate::verdict::model::{Decision, ToolInfo};
+
+/// Judges, writes every file into the folder and prints the summary. Gives the exit
+/// code: that of the decision, or 0 where it is one of `accept`.
+pub fn finish(
+    tables: Vec<StarTable>,
+    unreadable: &[(String, String)],
+    loaded: &Loaded,
+    folder: &Folder,
+    accept: &[Decision],
+    common: &Common,
+) -> Result<u8> {
+    if tables.is_empty() {
+        let list: Vec<&str> = unreadable.iter().map(|(_, why)| why.as_str()).collect();
+        anyhow::bail!("none of the {} inputs could be read:\n  {}", list.len(), list.join("\n  "));
+    }
+    let (tables, notes) = without_repeats(tables);
+    let bar = common.progress("judging", 1);
+    let judgement = common.in_pool(|| judge(&tables, unreadable, &loaded.settings))?;
+    bar.finish_and_clear();
+    let mut judgement = judgement?;
+    let verdict = &mut judgement.verdict;
+    verdict.tool = ToolInfo {
+        version: env!("CARGO_PKG_VERSION").into(),
+        arguments: std::env::args_os().map(|a| a.to_string_lossy().into_owned()).collect(),
+    };
+    verdict.notes.extend(notes);
+    if !verdict.cautions.iter().any(|c| c == CAUTION) {
+        verdict.cautions.insert(0, CAUTION.into());
+    }
+    let keep = keep_list(&judgement.verdict);
+    report::write_all(&judgement, &keep, &to_annotated_toml(loaded), &folder.root)?;
+    say(&terminal::summary(&judgement.verdict, &folder.root.to_string_lossy()));
+    let decision = judgement.verdict.decision;
+    Ok(if accept.contains(&decision) { 0 } else { decision.exit_code() })
+}
+
+/// One frame counts once, however often it was given; remarks for the report.
+fn without_repeats(tables: Vec<StarTable>) -> (Vec<StarTable>, Vec<String>) {
+    let (mut seen, mut notes, mut kept) = (HashSet::new(), Vec::new(), Vec::new());
+    for table in tables {
+        if seen.insert(table.frame_sha256.clone()) {
+            kept.push(table);
+        } else {
+            notes.push(format!("{} is the same frame as another input and counts once", table.file));
+        }
+    }
+    let settings: HashSet<&str> = kept.iter().map(|t| t.settings_sha256.as_str()).collect();
+    if settings.len() > 1 {
+        notes.push(format!(
+            "the star tables were measured under {} different settings; measure all frames again under one",
+            settings.len()
+        ));
+    }
+    (kept, notes)
+}

@@ -1,0 +1,54 @@
+//! `stackworthy judge`: the verdict from star tables.
+
+use std::path::{Path, PathBuf};
+
+use anyhow::Result;
+
+use super::common::{Common, decision, inputs};
+use super::finish::finish;
+use super::folder::Folder;
+use crate::table;
+use crate::verdict::model::Decision;
+
+/// Exit codes: as those of check.
+#[derive(Debug, clap::Args)]
+pub struct Judge {
+    /// Star tables, folders of them, or result folders
+    #[arg(required = true, value_name = "TABLE_OR_DIR")]
+    pub tables: Vec<String>,
+    /// Folder for the result
+    #[arg(long, value_name = "DIR")]
+    pub out: PathBuf,
+    /// Renew a finished result
+    #[arg(long)]
+    pub again: bool,
+    /// Decisions that also exit with 0, separated by commas
+    #[arg(long, value_name = "DECISION,...", value_delimiter = ',', value_parser = decision)]
+    pub accept: Vec<Decision>,
+    #[command(flatten)]
+    pub common: Common,
+}
+
+pub fn run(args: &Judge) -> Result<u8> {
+    let loaded = args.common.load()?;
+    let given: Vec<String> = args.tables.iter().map(|t| stars_inside(t)).collect();
+    let paths = inputs(&given)?;
+    let folder = Folder::prepare(&args.out, args.again)?;
+    let (mut tables, mut unreadable) = (Vec::new(), Vec::new());
+    for path in paths {
+        match table::read(Path::new(&path)) {
+            Ok(table) => tables.push(table),
+            Err(error) => unreadable.push((path, error.to_string())),
+        }
+    }
+    finish(tables, &unreadable, &loaded, &folder, &args.accept, &args.common)
+}
+
+/// A result folder stands for its star tables.
+fn stars_inside(given: &str) -> String {
+    let stars = Path::new(given).join("stars");
+    match stars.to_str() {
+        Some(stars_path) if stars.is_dir() => stars_path.into(),
+        _ => given.into(),
+    }
+}

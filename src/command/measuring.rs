@@ -1,0 +1,112 @@
+//! Frames to star tables, in parallel, each frame dropped once it is measured; tables
+//! that are there already and unchanged are taken up.
+
+use std::io::Read;
+use std::path::Path;
+
+use anyhow::Result;
+use rayon::prelude::*;
+use sha2::{Digest, Sha256};
+
+use super::common::Common;
+use super::folder::Folder;
+use crate::measure::{measure_frame, read_frame};
+use crate::settings::Settings;
+use crate::table::{self, StarTable};
+
+/// What became of the frames, in their order.
+#[derive(Debug, Default)]
+pub struct Measured {
+    pub tables: Vec<StarTable>,
+    /// Path as given, and why it could not be measured.
+    pub unreadable: Vec<(String, String)>,
+    pub taken_up: usize,
+}
+
+enum Outcome {
+    TakenUp(StarTable),
+    New(StarTable),
+    Unreadable(String, String),
+}
+
+/// Measures every frame into its star table. A frame that cannot be read is listed as
+/// such; only a table that cannot be written ends the run.
+pub fn measure_all(
+    frames: &[String],
+    folder: &Folder,
+    settings: &Settings,
+    common: &Common,
+) -> Result<Measured> {
+    let hash = settings.measurement_sha256();
+    let paths = folder.table_paths(frames);
+    let bar = common.progress("measuring", frames.len());
+    let work = || {
+        let one = |(frame, path): (&String, &std::path::PathBuf)| {
+            let outcome = measure_one(frame, path, settings, &hash);
+            bar.inc(1);
+            outcome
+        };
+        frames.par_iter().zip(&paths).map(one).collect::<Result<Vec<Outcome>>>()
+    };
+    let outcomes = common.in_pool(work)??;
+    bar.finish_and_clear();
+    let mut measured = Measured::default();
+    for outcome in outcomes {
+        match outcome {
+            Outcome::TakenUp(table) => {
+                measured.taken_up += 1;
+                measured.tables.push(table);
+            }
+            Outcome::New(table) => measured.tables.push(table),
+            Outcome::Unreadable(frame, why) => measured.unreadable.push((frame, why)),
+        }
+    }
+    Ok(measured)
+}
+
+fn measure_one(frame: &str, path: &Path, settings: &Settings, hash: &str) -> Result<Outcome> {
+    if let Some(table) = take_up(frame, path, hash)? {
+        return Ok(Outcome::TakenUp(table));
+    }
+    let measured = read_frame(Path::new(frame), settings)
+        .map_err(anyhow::Error::from)
+        .and_then(|pixels| Ok(measure_frame(&pixels, settings, hash)?));
+    match measured {
+        Ok(mut table) => {
+            table.file = frame.into();
+            table::write(&table, path)?;
+            Ok(Outcome::New(table))
+        }
+        Err(error) => Ok(Outcome::Unreadable(frame.into(), format!("{error:#}"))),
+    }
+}
+
+/// The table of an earlier run, where frame, settings and version are the same.
+fn take_up(frame: &str, path: &Path, hash: &str) -> Result<Option<StarTable>> {
+    // A table that does not read is made anew.
+    let Ok(mut table) = table::read(path) else { return Ok(None) };
+    if table.settings_sha256 != hash || table.version != env!("CARGO_PKG_VERSION") {
+        return Ok(None);
+    }
+    if sha256_of_file(frame).ok().as_deref() != Some(table.frame_sha256.as_str()) {
+        return Ok(None);
+    }
+    if table.file != frame {
+        table.file = frame.into();
+        table::write(&table, path)?;
+    }
+    Ok(Some(table))
+}
+
+/// SHA-256, hex, of a file as it lies on disk.
+fn sha256_of_file(path: &str) -> std::io::Result<String> {
+    let mut file = std::fs::File::open(path)?;
+    let (mut hasher, mut buffer) = (Sha256::new(), vec![0; 1 << 20]);
+    loop {
+        match file.read(&mut buffer)? {
+            0 => break,
+            n => hasher.update(&buffer[..n]),
+        }
+    }
+    Ok(hasher.finalize().iter().map(|b| format!("{b:02x}")).collect())
+}

@@ -1,0 +1,253 @@
+//! The promise to scripts: exit codes, files, refusals. Runs the binary on star tables
+//! made here.
+
+use std::path::Path;
+
+use assert_cmd::Command;
+use stackworthy::frame::{ExposureFacts, Region};
+use stackworthy::moments::Shape;
+use stackworthy::report::CAUTION;
+use stackworthy::settings::Settings;
+use stackworthy::stars::Star;
+use stackworthy::table::{self, StarTable};
+use tempfile::TempDir;
+
+fn stackworthy(folder: &TempDir) -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_stackworthy"));
+    command.current_dir(folder.path());
+    command
+}
+
+fn star(i: usize) -> Star {
+    let size = 5.0 + 0.01 * (i % 5) as f64;
+    let shape = Shape {
+        mxx: 0.5 * size,
+        myy: 0.5 * size,
+        mxy: 0.0,
+        size,
+        size_err: 0.02,
+        e1: 0.0,
+        e2: 0.0,
+        e_err: 0.004,
+        size_response: 0.1,
+        e_response: 0.1,
+    };
+    Star {
+        x: 100.0 + (197 * i % 1800) as f64,
+        y: 100.0 + (331 * i % 1800) as f64,
+        ra: None,
+        dec: None,
+        flux: 1e5 - i as f64,
+        flux_err: 200.0,
+        snr: 500.0,
+        adaptive: Some(shape),
+        ladder: [Some(shape); 6],
+        higher: None,
+        contamination: 0.0,
+        refused: None,
+        cutout: None,
+        cutout_mask: None,
+    }
+}
+
+fn star_table(file: &str, frame_sha256: &str) -> StarTable {
+    StarTable {
+        file: file.into(),
+        frame_sha256: frame_sha256.into(),
+        settings_sha256: Settings::default().measurement_sha256(),
+        version: env!("CARGO_PKG_VERSION").into(),
+        width: 2000,
+        height: 2000,
+        usable: Region { x0: 0, x1: 2000, y0: 0, y1: 2000 },
+        facts: ExposureFacts { exposure_s: Some(60.0), ..ExposureFacts::default() },
+        sky_level: 100.0,
+        sky_noise: 5.0,
+        has_wcs: false,
+        sky_angle_deg: None,
+        notes: vec![],
+        stars: (0..60).map(star).collect(),
+    }
+}
+
+fn one_table() -> TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    table::write(&star_table("night/a.fits", &"a".repeat(64)), &folder.path().join("a.fits")).unwrap();
+    folder
+}
+
+fn verdict(path: &Path) -> serde_json::Value {
+    serde_json::from_str(&std::fs::read_to_string(path.join("verdict.json")).unwrap()).unwrap()
+}
+
+#[test]
+fn one_exposure_is_undecided_and_everything_is_written() {
+    let folder = one_table();
+    let run = stackworthy(&folder).args(["judge", "a.fits", "--out", "r"]).assert().code(7);
+    let stdout = String::from_utf8_lossy(&run.get_output().stdout).into_owned();
+    assert!(stdout.starts_with("VERDICT: undecided"), "{stdout}");
+    let words = stdout.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(words.contains(CAUTION), "{stdout}");
+    assert!(run.get_output().stderr.is_empty(), "no progress where it is piped");
+    let out = folder.path().join("r");
+    for file in ["report.html", "keep.txt", "exposures.fits", "exposures.ecsv", "field-models.fits"] {
+        assert!(out.join(file).is_file(), "{file}");
+    }
+    assert_eq!(std::fs::read_to_string(out.join("keep.txt")).unwrap(), "");
+    let verdict = verdict(&out);
+    let schema = serde_json::from_str(include_str!("../schema/verdict-1.schema.json")).unwrap();
+    assert!(jsonschema::validator_for(&schema).unwrap().is_valid(&verdict));
+    assert_eq!(verdict["exposures"][0]["file"], "night/a.fits");
+    assert_eq!(verdict["tool"]["arguments"][1], "judge");
+    assert!(verdict["cautions"].as_array().unwrap().contains(&CAUTION.into()));
+    let hidden = std::fs::read_dir(&out)
+        .unwrap()
+        .filter(|e| e.as_ref().unwrap().file_name().to_string_lossy().starts_with('.'));
+    assert_eq!(hidden.count(), 0, "nothing unfinished stays behind");
+}
+
+#[test]
+fn accepted_decisions_exit_with_zero() {
+    let folder = one_table();
+    let run = |accept: &str, out: &str| {
+        let args = ["judge", "a.fits", "--out", out, "--accept", accept];
+        stackworthy(&folder).args(args).output().unwrap().status.code()
+    };
+    assert_eq!(run("combine-subset,undecided", "r1"), Some(0));
+    assert_eq!(run("combine-subset", "r2"), Some(7));
+    assert_eq!(run("maybe", "r3"), Some(2));
+    assert!(!folder.path().join("r3").exists());
+}
+
+#[test]
+fn a_finished_result_is_refused_unless_again() {
+    let folder = one_table();
+    let judge = |more: &[&str]| {
+        stackworthy(&folder).args(["judge", "a.fits", "--out", "r"]).args(more).output().unwrap()
+    };
+    assert_eq!(judge(&[]).status.code(), Some(7));
+    let before = std::fs::read(folder.path().join("r/verdict.json")).unwrap();
+    let refused = judge(&[]);
+    assert_eq!(refused.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&refused.stderr).contains("--again"));
+    assert_eq!(std::fs::read(folder.path().join("r/verdict.json")).unwrap(), before);
+    assert_eq!(judge(&["--again"]).status.code(), Some(7));
+}
+
+#[test]
+fn what_cannot_be_read_is_a_row_and_does_not_end_the_run() {
+    let folder = one_table();
+    let good = std::fs::read(folder.path().join("a.fits")).unwrap();
+    std::fs::write(folder.path().join("cut.fits"), &good[..good.len() / 2]).unwrap();
+    std::fs::write(folder.path().join("text.fits"), "hello").unwrap();
+    let args = ["judge", "a.fits", "cut.fits", "text.fits", "none.fits", "--out", "r"];
+    stackworthy(&folder).args(args).assert().code(7);
+    let verdict = verdict(&folder.path().join("r"));
+    let gates: Vec<(&str, &str)> = verdict["exposures"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|e| (e["file"].as_str().unwrap(), e["gate"].as_str().unwrap()))
+        .filter(|(_, gate)| *gate == "unreadable")
+        .collect();
+    assert_eq!(gates, [("cut.fits", "unreadable"), ("text.fits", "unreadable"), ("none.fits", "unreadable")]);
+}
+
+#[test]
+fn nothing_readable_could_not_run() {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("x.fits"), "hello").unwrap();
+    for command in ["check", "judge"] {
+        let run = stackworthy(&folder).args([command, "x.fits", "--out", command]).assert().code(1);
+        assert!(String::from_utf8_lossy(&run.get_output().stderr).contains("x.fits"));
+        assert!(!folder.path().join(command).join("verdict.json").exists());
+    }
+    stackworthy(&folder).args(["measure", "x.fits", "--out", "m"]).assert().code(1);
+}
+
+#[test]
+fn wrong_usage_is_two() {
+    let folder = one_table();
+    std::fs::write(folder.path().join("bad.toml"), "[stars]\nmin_snrr = 3\n").unwrap();
+    let wrong: [&[&str]; 9] = [
+        &[],
+        &["judge", "a.fits"],
+        &["judge", "--out", "r"],
+        &["judge", "a.fits", "--out", "r", "--settings", "bad.toml"],
+        &["judge", "a.fits", "--out", "r", "--set", "stars.min_snr=-1"],
+        &["judge", "a\nb.fits", "--out", "r"],
+        &["judge", "a.fits", "--out", "a.fits"],
+        &["judge", "a.fits", "--out", "r", "--threads", "0"],
+        &["explain", "no-such-check"],
+    ];
+    for args in wrong {
+        let run = stackworthy(&folder).args(args).output().unwrap();
+        assert_eq!(run.status.code(), Some(2), "{args:?}: {}", String::from_utf8_lossy(&run.stderr));
+    }
+    assert!(!folder.path().join("r").exists());
+}
+
+#[test]
+fn a_folder_that_cannot_be_made_could_not_run() {
+    let folder = one_table();
+    let run = stackworthy(&folder).args(["judge", "a.fits", "--out", "a.fits/below"]).assert().code(1);
+    assert!(String::from_utf8_lossy(&run.get_output().stderr).contains("--out"));
+}
+
+/// A table that is there for the same frame, settings and version is not measured again:
+/// the frame here could not be, for it is no FITS file.
+#[test]
+fn unchanged_star_tables_are_taken_up() {
+    let folder = tempfile::tempdir().unwrap();
+    let stars = folder.path().join("r/stars");
+    std::fs::create_dir_all(&stars).unwrap();
+    std::fs::write(folder.path().join("f.fits"), "not FITS").unwrap();
+    let sha256 = "12dcadd7051af368e341dbb37fa5d1f43815e34fe2f4c6038abe9c7c984a0725";
+    table::write(&star_table("elsewhere/f.fits", sha256), &stars.join("f.fits")).unwrap();
+    let check = |more: &[&str]| {
+        stackworthy(&folder).args(["check", "f.fits", "--out", "r"]).args(more).output().unwrap()
+    };
+    let run = check(&[]);
+    let stderr = String::from_utf8_lossy(&run.stderr).into_owned();
+    assert_eq!(run.status.code(), Some(7), "{stderr}");
+    assert!(stderr.contains("1 unchanged star table"), "{stderr}");
+    assert_eq!(verdict(&folder.path().join("r"))["exposures"][0]["file"], "f.fits");
+    assert!(check(&["--again", "--quiet"]).stderr.is_empty());
+    assert_eq!(check(&["--again", "--set", "stars.min_snr=40"]).status.code(), Some(1));
+    std::fs::write(folder.path().join("f.fits"), "changed").unwrap();
+    assert_eq!(check(&["--again"]).status.code(), Some(1));
+}
+
+#[test]
+fn a_result_folder_stands_for_its_star_tables_and_a_frame_counts_once() {
+    let folder = one_table();
+    let stars = folder.path().join("r/stars");
+    std::fs::create_dir_all(&stars).unwrap();
+    let same = star_table("night/again.fits", &"a".repeat(64));
+    table::write(&same, &stars.join("again.fits")).unwrap();
+    stackworthy(&folder).args(["judge", "r", "a.fits", "--out", "j"]).assert().code(7);
+    let verdict = verdict(&folder.path().join("j"));
+    assert_eq!(verdict["exposures"].as_array().unwrap().len(), 1);
+    let notes = verdict["notes"].to_string();
+    assert!(notes.contains("night/a.fits is the same frame"), "{notes}");
+}
+
+#[test]
+fn settings_are_printed_with_their_origin() {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("p.toml"), "[detector]\ngain = 1.5\n").unwrap();
+    let args = ["settings", "--settings", "p.toml", "--set", "requirement.confidence=0.9"];
+    let run = stackworthy(&folder).args(args).assert().success();
+    let stdout = String::from_utf8_lossy(&run.get_output().stdout).into_owned();
+    for line in
+        [("gain = 1.5", "# p.toml, line 2"), ("confidence = 0.9", "# --set"), ("min_snr", "# default")]
+    {
+        assert!(stdout.lines().any(|l| l.starts_with(line.0) && l.ends_with(line.1)), "{stdout}");
+    }
+}
+
+#[test]
+fn help_names_every_command() {
+    let folder = tempfile::tempdir().unwrap();
+    let run = stackworthy(&folder).arg("--help").assert().success();
+    insta::assert_snapshot!(String::from_utf8_lossy(&run.get_output().stdout));
+}
