@@ -354,7 +354,9 @@ pub const BUILT_IN: [(&str, &str); 7] = [
 ];
 
 /// Largest side of a simulated frame, pixels.
-const LARGEST_SIDE: usize = 20_000;
+const LARGEST_SIDE: usize = 10_000;
+/// Largest dither along an axis, pixels.
+const LARGEST_DITHER: f64 = 1e5;
 const MOST_EXPOSURES: usize = 999;
 
 impl Scene {
@@ -429,6 +431,15 @@ impl Scene {
                     low: *range.start(),
                     high: *range.end(),
                 });
+            }
+        }
+        let listed = sequence.dither_pixels.iter().flatten().map(|&v| ("dither_pixels", v, LARGEST_DITHER));
+        let turns = sequence.rotation_deg.iter().map(|&v| ("rotation_deg", v, 360.0));
+        let step = [("rotation_step_deg", sequence.rotation_step_deg, 360.0)];
+        for (key, value, most) in listed.chain(turns).chain(step) {
+            if !(-most..=most).contains(&value) {
+                let key = format!("sequence.{key}");
+                return Err(SynthError::OutOfRange { key, value, low: -most, high: most });
             }
         }
         let rotations = sequence.rotation_deg.len();
