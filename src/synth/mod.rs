@@ -18,6 +18,7 @@ mod sequence;
 mod sources;
 mod star;
 mod truth;
+mod validate;
 mod write;
 
 pub use run::run;
