@@ -405,3 +405,49 @@ fn impossible_optics_are_refused() {
     let blur = Blur::pixel(f64::NAN);
     assert!(Psf::new(&unit_telescope(0.0, 64), &Wavefront::default(), &blur).is_err());
 }
+
+proptest::proptest! {
+    #![proptest_config(proptest::prelude::ProptestConfig::with_cases(24))]
+
+    /// Exchanging x and y of everything transposes the image and turns `e1` round.
+    #[test]
+    fn exchanging_axes_transposes_the_image(
+        a in proptest::array::uniform8(-60.0..60.0f64),
+        jitter in (0.0..2000.0f64, 0.0..2000.0f64, -1.0..1.0f64),
+        at in (14.0..17.0f64, 14.0..17.0f64),
+    ) {
+        let [defocus, a0, a45, cx, cy, tx, ty, spherical] = a;
+        let wavefront = |a0, cx, cy, tx, ty| Wavefront {
+            defocus_nm: defocus,
+            astigmatism_0_nm: a0,
+            astigmatism_45_nm: a45,
+            coma_x_nm: cx,
+            coma_y_nm: cy,
+            trefoil_x_nm: tx,
+            trefoil_y_nm: ty,
+            spherical_nm: spherical,
+        };
+        let (xx, yy, correlation) = jitter;
+        let xy = correlation * (xx * yy).sqrt() * 0.99;
+        let blur = |jitter_mas2, drift_mas| Blur { jitter_mas2, drift_mas, ..Blur::pixel(0.1) };
+        let telescope = Telescope::monochromatic(0.6, 0.3, 600.0);
+        let one = Psf::new(
+            &telescope,
+            &wavefront(a0, cx, cy, tx, ty),
+            &blur([xx, yy, xy], [30.0, 10.0]),
+        )
+        .unwrap();
+        let other = Psf::new(
+            &telescope,
+            &wavefront(-a0, cy, cx, -ty, -tx),
+            &blur([yy, xx, xy], [10.0, 30.0]),
+        )
+        .unwrap();
+        let (image, exchanged) = (one.image(32, at.0, at.1), other.image(32, at.1, at.0));
+        for ((y, x), value) in image.indexed_iter() {
+            proptest::prop_assert!((value - exchanged[[x, y]]).abs() < 1e-12);
+        }
+        let (p, q) = (one.adaptive_moments().unwrap(), other.adaptive_moments().unwrap());
+        proptest::prop_assert!((p.e1() + q.e1()).abs() < 1e-9 && (p.e2() - q.e2()).abs() < 1e-9);
+    }
+}

@@ -11,7 +11,10 @@ use rustfft::num_complex::Complex;
 use rustfft::{Fft, FftPlanner};
 
 use super::pupil::{Cell, lit_cells};
-use super::{Blur, OpticsError, Psf, Telescope, Wavefront};
+use super::{Blur, OpticsError, Psf, Telescope, Wavefront, within};
+
+/// Fewest pixels in a period of the image.
+const FEWEST_PIXELS: f64 = 8.0;
 
 /// A telescope ready to make PSFs: pupil cells, polynomials and transforms in place.
 pub struct Propagator {
@@ -71,6 +74,14 @@ impl Propagator {
     /// The pixel-integrated PSF for one wavefront and blur.
     pub fn psf(&self, wavefront: &Wavefront, blur: &Blur) -> Result<Psf, OpticsError> {
         blur.validate()?;
+        let period_arcsec = super::psf::ARCSEC_PER_RADIAN / self.frequency_step;
+        within(
+            "pixel_arcsec",
+            blur.pixel_arcsec,
+            0.0,
+            period_arcsec / FEWEST_PIXELS,
+            "0 to an eighth of pupil_samples * lambda / D, the period of the image",
+        )?;
         Ok(Psf::from_otf(self.otf(wavefront), self.size, self.frequency_step, blur))
     }
 

@@ -116,7 +116,7 @@ fn weighted(
         second[1] += real * fy * fy;
         second[2] += real * fx * fy;
     }
-    if !(sum > 0.0) {
+    if sum <= 0.0 || !sum.is_finite() {
         return None;
     }
     let first = first.map(|v| v / sum);

@@ -18,6 +18,7 @@ mod sequence;
 mod sources;
 mod star;
 mod truth;
+mod validate;
 mod write;
 
 pub use run::run;
@@ -55,6 +56,11 @@ pub enum SynthError {
     Optics { number: usize, source: OpticsError },
     #[error("exposure {number}: the PSF has no moments; is it wider than the image's period?")]
     NoMoments { number: usize },
+    #[error(
+        "the scene has {wanted:.0} sources on the sky its exposures see, but at most {most:.0} are \
+         simulated; ask for fewer or smaller dithers"
+    )]
+    TooManySources { wanted: f64, most: f64 },
     #[error("{0} exists; choose another folder or allow overwriting")]
     Exists(PathBuf),
     #[error("{path} cannot be written: {reason}")]

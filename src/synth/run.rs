@@ -44,7 +44,7 @@ pub fn run(
         }
     }
 
-    let sources = sources(scene, &exposures);
+    let sources = sources(scene, &exposures)?;
     let hot = hot_pixels(scene);
     let done = AtomicUsize::new(0);
     exposures.par_iter().try_for_each(|exposure| {

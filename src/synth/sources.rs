@@ -2,6 +2,7 @@
 
 use rand::RngExt;
 
+use super::SynthError;
 use super::random::{Stream, stream, uniform};
 use super::scene::Scene;
 use super::sequence::Exposure;
@@ -31,9 +32,10 @@ pub(super) enum Kind {
 
 /// Sources beyond the frames' edges whose wings may reach in, pixels.
 const MARGIN: f64 = 40.0;
+const MOST_SOURCES: f64 = 1e7;
 
 /// The sources of a scene, over all the sky its exposures see.
-pub(super) fn sources(scene: &Scene, exposures: &[Exposure]) -> Vec<Source> {
+pub(super) fn sources(scene: &Scene, exposures: &[Exposure]) -> Result<Vec<Source>, SynthError> {
     let stars = &scene.stars;
     let pixel = scene.detector.pixel_arcsec;
     let mut rng = stream(scene.seed, Stream::Sky);
@@ -43,6 +45,10 @@ pub(super) fn sources(scene: &Scene, exposures: &[Exposure]) -> Vec<Source> {
     let frames = (high[0] - low[0]) * (high[1] - low[1]) / frame_area;
     let number = |per_frame: f64| (per_frame * frames).round() as usize;
     let mut sources = Vec::new();
+    let wanted = (stars.per_frame + stars.galaxies_per_frame) * frames;
+    if wanted > MOST_SOURCES {
+        return Err(SynthError::TooManySources { wanted, most: MOST_SOURCES });
+    }
 
     for _ in 0..number(stars.per_frame) {
         let place = [0, 1].map(|axis| uniform(low[axis], high[axis], &mut rng));
@@ -75,7 +81,7 @@ pub(super) fn sources(scene: &Scene, exposures: &[Exposure]) -> Vec<Source> {
             flux,
         });
     }
-    sources
+    Ok(sources)
 }
 
 /// The rectangle of sky plane that holds every exposure's frame and a margin.

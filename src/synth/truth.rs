@@ -86,8 +86,9 @@ pub struct WeightedChange {
     pub ellipticity: f64,
 }
 
-/// `[ln T, e1, e2]` at the nodes of the field: adaptive first, then each rung of the
-/// ladder.
+/// `[ln T, e1, e2]` at the nodes of the field, x fastest.
+type Map = [[f64; 3]];
+/// Maps of one exposure: adaptive first, then each rung of the ladder.
 type Maps = Vec<Vec<[f64; 3]>>;
 
 impl Truth {
@@ -104,9 +105,9 @@ impl Truth {
             .collect::<Result<_, _>>()?;
         let geometries: Vec<Geometry> = exposures.iter().map(|e| e.geometry).collect();
         let rungs = LADDER_SIGMA_PIXELS.len();
-        let rung = |k: usize| -> Vec<&[[f64; 3]]> { maps.iter().map(|m| m[k].as_slice()).collect() };
+        let rung = |k: usize| -> Vec<&Map> { maps.iter().map(|m| m[k].as_slice()).collect() };
         let places = common_sky(&geometries);
-        let change = |rms: &dyn Fn(&[&[[f64; 3]]]) -> [f64; 2]| {
+        let change = |rms: &dyn Fn(&[&Map]) -> [f64; 2]| {
             let [size, ellipticity] = rms(&rung(0));
             let weighted = (0..rungs)
                 .map(|k| {
@@ -158,13 +159,13 @@ impl Truth {
         (!places.points.is_empty()).then(|| sky_rms(&maps, &places))
     }
 
-    fn kept_maps(&self, kept: &[usize]) -> Option<Vec<&[[f64; 3]]>> {
+    fn kept_maps(&self, kept: &[usize]) -> Option<Vec<&Map>> {
         kept.iter().map(|&i| self.exposures.get(i).map(|e| e.field.as_slice())).collect()
     }
 }
 
 fn exposure_truth(scene: &Scene, exposure: &Exposure, file: &str, maps: &Maps) -> ExposureTruth {
-    let mean = |map: &[[f64; 3]]| -> [f64; 3] {
+    let mean = |map: &Map| -> [f64; 3] {
         let mut sums = [0.0; 3];
         for (&[log_size, e1, e2], weight) in map.iter().zip(node_weights()) {
             for (sum, value) in sums.iter_mut().zip([log_size.exp(), e1, e2]) {
@@ -245,7 +246,7 @@ fn variance(values: &[[f64; 3]]) -> [f64; 2] {
     [squares[0], 0.5 * (squares[1] + squares[2])]
 }
 
-fn detector_rms(maps: &[&[[f64; 3]]]) -> [f64; 2] {
+fn detector_rms(maps: &[&Map]) -> [f64; 2] {
     let mut mean = [0.0; 2];
     for (node, weight) in node_weights().into_iter().enumerate() {
         let values: Vec<[f64; 3]> = maps.iter().map(|map| map[node]).collect();
@@ -296,7 +297,7 @@ fn common_sky(geometries: &[Geometry]) -> CommonSky {
     CommonSky { area_pixels2: points.len() as f64 * cell_area, points }
 }
 
-fn sky_rms(maps: &[&[[f64; 3]]], sky: &CommonSky) -> [f64; 2] {
+fn sky_rms(maps: &[&Map], sky: &CommonSky) -> [f64; 2] {
     let mut sums = [0.0; 2];
     for point in &sky.points {
         let values: Vec<[f64; 3]> = point

@@ -49,7 +49,8 @@ pub(super) fn text(path: &Path, content: &str, overwrite: bool) -> Result<(), Sy
 }
 
 /// The sources, cosmic rays and hot pixels of one frame as comma-separated values;
-/// positions in FITS pixels.
+/// positions in FITS pixels. A source's place is where the optical axis point of its
+/// PSF falls; with coma the centroid lies beside it.
 pub(super) fn source_list(sources: &[Placed]) -> String {
     let mut csv = String::from("kind,id,x,y,flux_electrons\n");
     for s in sources {
@@ -121,9 +122,9 @@ fn cards(scene: &Scene, exposure: &Exposure) -> Vec<Card> {
             ("CRVAL2", number(sequence.pointing_deg[1]), "[deg] declination"),
             ("CRPIX1", number(x + 1.0), "[pixel] reference pixel"),
             ("CRPIX2", number(y + 1.0), "[pixel] reference pixel"),
-            ("CD1_1", number(-scale * cos), "[deg/pixel]"),
-            ("CD1_2", number(-scale * sin), "[deg/pixel]"),
-            ("CD2_1", number(-scale * sin), "[deg/pixel]"),
+            ("CD1_1", number(0.0 - scale * cos), "[deg/pixel]"),
+            ("CD1_2", number(0.0 - scale * sin), "[deg/pixel]"),
+            ("CD2_1", number(0.0 - scale * sin), "[deg/pixel]"),
             ("CD2_2", number(scale * cos), "[deg/pixel]"),
             ("RADESYS", text("ICRS"), "reference system"),
         ]);
