@@ -1,8 +1,43 @@
 //! FITS frames in: pixels, bad-pixel mask, exposure facts, world coordinates.
+//!
+//! A file goes through these steps, each a module:
+//!
+//! | step | module |
+//! |---|---|
+//! | bytes, unpacked and hashed | [`source`] |
+//! | structure, checked against the file's length and the limits | [`raw_header`], [`tiles`] |
+//! | choice of the image, pixels, step of the values | [`image`], [`fits`] |
+//! | mask and weight extensions | [`mask`] |
+//! | overscan and dark borders | [`usable`] |
+//! | exposure facts and times | [`facts`], [`time`] |
+//! | world coordinates | [`wcs`] |
+//! | saturation, colour mosaics | [`saturation`], [`mosaic`] |
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
-use ndarray::Array2;
+use ndarray::{Array2, Axis};
+
+use crate::settings::Settings;
+
+pub mod card;
+pub mod error;
+mod facts;
+pub mod fits;
+mod image;
+mod inputs;
+mod mask;
+mod mosaic;
+pub mod raw_header;
+mod saturation;
+pub mod source;
+pub mod tiles;
+mod time;
+mod usable;
+pub mod wcs;
+
+pub use error::FrameError;
+pub use inputs::expand_inputs;
+pub use time::iso;
 
 /// A rectangle of pixels, 0-based and half open: `x0 <= x < x1`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -75,4 +110,129 @@ pub struct Frame {
     pub notes: Vec<String>,
 }
 
-pub mod wcs;
+/// Reads one frame: the pixels in the file's own units, what must not be used of them, and
+/// what the header says.
+///
+/// Settings win over the header, with a note where both speak. Any file that is not a
+/// plain, readable, two-dimensional frame gives an error that says what to do.
+pub fn read_frame(path: &Path, settings: &Settings) -> Result<Frame, FrameError> {
+    let mut notes = Vec::new();
+    let mut source = source::Source::open(path)?;
+    let (hdus, end) = raw_header::walk(path, &source.bytes)?;
+    source.fit(end, &mut notes);
+    let bytes = &source.bytes[..end];
+
+    let chosen = image::choose(path, &hdus, settings.header.image.as_deref(), &mut notes)?;
+    let header = chosen.header.with_parent(&hdus[0].header);
+    let colour_mosaic = refuse_mosaic(path, &header, settings, &mut notes)?;
+    let (sha256, pixels) = rayon::join(|| source.sha256(), || image::read(path, bytes, chosen));
+    let pixels = pixels?;
+    image::note_doubts(bytes, chosen, &mut notes);
+    let quantum = image::quantum(&pixels, chosen);
+
+    let mut bad = pixels.mapv(|v| !v.is_finite());
+    mask::apply(path, bytes, &hdus, chosen, &settings.header, &mut bad, &mut notes)?;
+    let usable = usable_region(path, &pixels, &header, settings, &mut notes)?;
+    mark_outside(&mut bad, usable);
+    if bad.iter().all(|b| *b) {
+        return Err(FrameError::NoPixels { path: path.into(), pixels: bad.len() });
+    }
+
+    let (wcs, remarks) = wcs::Wcs::from_header(&header);
+    notes.extend(remarks);
+    let mut facts = facts::read(&header, settings, wcs.as_ref(), &mut notes);
+    if let (None, Some(wcs)) = (facts.ra_deg.and(facts.dec_deg), &wcs) {
+        let (height, width) = pixels.dim();
+        let centre = wcs.pixel_to_sky((width as f64 - 1.0) / 2.0, (height as f64 - 1.0) / 2.0);
+        (facts.ra_deg, facts.dec_deg) = centre.unzip();
+    }
+    if colour_mosaic.is_none() && mosaic::seen(&pixels, &bad, usable) {
+        notes.push(
+            "The levels repeat every two pixels in both directions, as in a colour mosaic, though the header \
+             does not call it one: check that the frame is plain."
+                .into(),
+        );
+    }
+    facts.colour_mosaic = colour_mosaic;
+    let pile = saturation::pile_up(&pixels, &bad, usable);
+    let saturation = saturation_level(settings, facts.saturation, pile, &mut notes);
+    Ok(Frame { path: path.into(), pixels, bad, usable, saturation, quantum, facts, wcs, sha256, notes })
+}
+
+/// The colour pattern the header names; an error unless a mosaic is accepted.
+fn refuse_mosaic(
+    path: &Path,
+    header: &card::Header,
+    settings: &Settings,
+    notes: &mut Vec<String>,
+) -> Result<Option<String>, FrameError> {
+    let Some((card, pattern)) = mosaic::named(header) else { return Ok(None) };
+    if !settings.detector.accept_colour_mosaic {
+        return Err(FrameError::ColourMosaic { path: path.into(), card, pattern });
+    }
+    notes.push(format!(
+        "A colour mosaic ({card} = {pattern}), measured as if it were plain, as [detector] \
+         accept_colour_mosaic says."
+    ));
+    Ok(Some(pattern))
+}
+
+/// The setting's region, or what header and data show.
+fn usable_region(
+    path: &Path,
+    pixels: &Array2<f32>,
+    header: &card::Header,
+    settings: &Settings,
+    notes: &mut Vec<String>,
+) -> Result<Region, FrameError> {
+    let Some(told) = settings.detector.usable else {
+        return Ok(usable::region(pixels, header, notes));
+    };
+    let (height, width) = pixels.dim();
+    usable::from_setting(told, width, height).map_err(|limit| FrameError::Setting {
+        path: path.into(),
+        setting: "[detector] usable",
+        value: format!("{told:?}"),
+        limit,
+    })
+}
+
+fn mark_outside(bad: &mut Array2<bool>, usable: Region) {
+    for (y, mut row) in bad.axis_iter_mut(Axis(0)).enumerate() {
+        if y < usable.y0 || y >= usable.y1 {
+            row.fill(true);
+        } else {
+            row.slice_mut(ndarray::s![..usable.x0]).fill(true);
+            row.slice_mut(ndarray::s![usable.x1..]).fill(true);
+        }
+    }
+}
+
+/// A pile-up this much under the level told shows that pixels saturate before it.
+const PILE_UNDER_TOLD: f64 = 0.98;
+
+/// The setting, else the header's level, else the level at which pixels pile up; a pile-up
+/// plainly under the header's level is believed before it.
+fn saturation_level(
+    settings: &Settings,
+    told: Option<f64>,
+    pile: Option<f64>,
+    notes: &mut Vec<String>,
+) -> Option<f64> {
+    let asked = settings.detector.saturation.is_some();
+    match (told, pile) {
+        (Some(told), Some(pile)) if pile < PILE_UNDER_TOLD * told => {
+            let used = if asked { told } else { pile };
+            notes.push(format!(
+                "Pixels pile up at {pile}, under the saturation of {told} that {} gives; {used} is used.",
+                if asked { "[detector] saturation" } else { "the header" }
+            ));
+            Some(used)
+        }
+        (None, Some(pile)) => {
+            notes.push(format!("Pixels pile up at {pile}: this is taken as the saturation level."));
+            Some(pile)
+        }
+        (told, _) => told,
+    }
+}

@@ -1,0 +1,194 @@
+//! Saturation found from the data: pixels piled up at one top level.
+//!
+//! Common practice, no source. The brightest pixels of a field thin out towards the top;
+//! clipped cores instead leave a spike of equal values, in groups, in several places.
+
+use std::collections::HashSet;
+
+use ndarray::Array2;
+
+use super::Region;
+
+/// Pixels at the top that are looked at.
+const TOP_PIXELS: usize = 20_000;
+/// Lone pixels above the pile (cosmic rays, amplifier spikes) that are looked over.
+const OUTLIERS: usize = 64;
+/// Width of the pile, as a share of its height over the sky: some detectors saturate at a
+/// slightly varying level.
+const PILE_WIDTH: f64 = 0.005;
+/// A place counts with this many touching pixels.
+const PIXELS_A_PLACE: usize = 3;
+const PLACES: usize = 3;
+/// The pile holds this many times the pixels of an equal band below it.
+const SPIKE: usize = 4;
+/// A top that is not far over the sky, in widths of the pixel distribution, is no star's core.
+const OVER_THE_SKY: f64 = 50.0;
+
+/// The level at which pixels pile up, frame units; None where that is not plain.
+pub fn pile_up(pixels: &Array2<f32>, bad: &Array2<bool>, usable: Region) -> Option<f64> {
+    let (sky, width) = sky_level(pixels, bad, usable)?;
+    let top = brightest(pixels, bad, usable);
+    (0..OUTLIERS.min(top.len())).find_map(|skip| {
+        let level = top[skip].0;
+        // Equal values have the same pile: look at each level once.
+        if skip > 0 && top[skip - 1].0 == level {
+            return None;
+        }
+        pile_at(&top, f64::from(level), sky, width)
+    })
+}
+
+type Bright = (f32, usize, usize);
+
+/// Median and half width (central 68 %) of a sample.
+fn sky_level(pixels: &Array2<f32>, bad: &Array2<bool>, usable: Region) -> Option<(f64, f64)> {
+    let step = (usable.width() * usable.height() / 100_000).max(1) | 1;
+    let mut sample: Vec<f32> = (usable.y0..usable.y1)
+        .flat_map(|y| (usable.x0..usable.x1).map(move |x| (y, x)))
+        .step_by(step)
+        .filter(|&(y, x)| !bad[[y, x]])
+        .map(|(y, x)| pixels[[y, x]])
+        .collect();
+    if sample.len() < 100 {
+        return None;
+    }
+    sample.sort_unstable_by(f32::total_cmp);
+    let at = |share: f64| f64::from(sample[((sample.len() - 1) as f64 * share) as usize]);
+    Some((at(0.5), 0.5 * (at(0.84) - at(0.16))))
+}
+
+/// The brightest pixels, brightest first: (value, x, y).
+fn brightest(pixels: &Array2<f32>, bad: &Array2<bool>, usable: Region) -> Vec<Bright> {
+    let mut top: Vec<Bright> = Vec::with_capacity(4 * TOP_PIXELS);
+    let mut floor = f32::NEG_INFINITY;
+    for y in usable.y0..usable.y1 {
+        for x in usable.x0..usable.x1 {
+            let value = pixels[[y, x]];
+            if value >= floor && !bad[[y, x]] {
+                top.push((value, x, y));
+                if top.len() == 4 * TOP_PIXELS {
+                    top.select_nth_unstable_by(TOP_PIXELS, |a, b| b.0.total_cmp(&a.0));
+                    floor = top[TOP_PIXELS].0;
+                    top.truncate(TOP_PIXELS);
+                }
+            }
+        }
+    }
+    top.sort_unstable_by(|a, b| b.0.total_cmp(&a.0));
+    top.truncate(TOP_PIXELS);
+    top
+}
+
+/// The pile whose highest value is `level`, if there is one.
+fn pile_at(top: &[Bright], level: f64, sky: f64, width: f64) -> Option<f64> {
+    if level - sky < OVER_THE_SKY * width.max(f64::EPSILON) {
+        return None;
+    }
+    let band = PILE_WIDTH * (level - sky);
+    let within = |from: f64, to: f64| {
+        top.iter().filter(move |p| (from..=to).contains(&f64::from(p.0))).copied().collect::<Vec<_>>()
+    };
+    let pile = within(level - band, level);
+    let lowest_known = top.last().map_or(f64::INFINITY, |p| f64::from(p.0));
+    let below = if level - 2.0 * band < lowest_known && top.len() == TOP_PIXELS {
+        // The pile alone fills the list.
+        0
+    } else {
+        within(level - 2.0 * band, (level - band).next_down()).len()
+    };
+    let above = top.iter().take_while(|p| f64::from(p.0) > level).count();
+    if pile.len() < PLACES * PIXELS_A_PLACE || pile.len() < SPIKE * (below + 1) || pile.len() < 4 * above {
+        return None;
+    }
+    if places(&pile) < PLACES {
+        return None;
+    }
+    // Where one value makes up most of the pile, that value is the level; otherwise its foot.
+    let mut values: Vec<f32> = pile.iter().map(|p| p.0).collect();
+    values.sort_unstable_by(f32::total_cmp);
+    let commonest = values.chunk_by(|a, b| a == b).max_by_key(|run| run.len())?;
+    let level = if 2 * commonest.len() > values.len() { commonest[0] } else { values[values.len() / 50] };
+    Some(f64::from(level))
+}
+
+/// Groups of touching pixels with enough of them.
+fn places(pile: &[Bright]) -> usize {
+    let mut left: HashSet<(usize, usize)> = pile.iter().map(|p| (p.1, p.2)).collect();
+    let mut places = 0;
+    for &(_, x, y) in pile {
+        if !left.remove(&(x, y)) {
+            continue;
+        }
+        let (mut size, mut open) = (0, vec![(x, y)]);
+        while let Some((x, y)) = open.pop() {
+            size += 1;
+            for ny in y.saturating_sub(1)..=y + 1 {
+                for nx in x.saturating_sub(1)..=x + 1 {
+                    if left.remove(&(nx, ny)) {
+                        open.push((nx, ny));
+                    }
+                }
+            }
+        }
+        places += usize::from(size >= PIXELS_A_PLACE);
+    }
+    places
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Gaussian stars (sigma 1.5 pixels) of falling peak on a sky of 100 +- about 3.
+    fn field(peaks: &[f32], clip: impl Fn(f32, usize) -> f32) -> Array2<f32> {
+        Array2::from_shape_fn((200, 200), |(y, x)| {
+            let sky = 100.0 + ((x * 31 + y * 17) % 11) as f32 - 5.0;
+            let star = |(i, peak): (usize, &f32)| {
+                let (cx, cy) = (25.3 + 40.0 * (i % 5) as f32, 25.6 + 40.0 * (i / 5) as f32);
+                peak * (-((x as f32 - cx).powi(2) + (y as f32 - cy).powi(2)) / 4.5).exp()
+            };
+            clip(sky + peaks.iter().enumerate().map(star).sum::<f32>(), x)
+        })
+    }
+
+    fn found(pixels: &Array2<f32>) -> Option<f64> {
+        let bad = Array2::from_elem(pixels.dim(), false);
+        pile_up(pixels, &bad, Region { x0: 0, x1: 200, y0: 0, y1: 200 })
+    }
+
+    const PEAKS: [f32; 12] = [9e4, 6e4, 4e4, 2.5e4, 1.5e4, 9e3, 5e3, 3e3, 2e3, 1.5e3, 1e3, 700.0];
+
+    #[test]
+    fn clipped_cores_give_the_level() {
+        assert_eq!(found(&field(&PEAKS, |v, _| v.min(4095.0))), Some(4095.0));
+    }
+
+    #[test]
+    fn a_lone_brighter_pixel_does_not_hide_the_pile() {
+        let mut pixels = field(&PEAKS, |v, _| v.min(4095.0));
+        pixels[[100, 7]] = 9000.0;
+        assert_eq!(found(&pixels), Some(4095.0));
+    }
+
+    #[test]
+    fn a_slightly_varying_level_gives_its_foot() {
+        let level = found(&field(&PEAKS, |v, x| v.min(4000.0 - (x % 15) as f32))).unwrap();
+        assert!((3985.0..3992.0).contains(&level), "{level}");
+    }
+
+    #[test]
+    fn stars_below_the_level_give_none() {
+        assert_eq!(found(&field(&PEAKS, |v, _| v)), None);
+        assert_eq!(found(&field(&PEAKS[8..], |v, _| v)), None);
+    }
+
+    #[test]
+    fn one_saturated_star_is_not_enough() {
+        assert_eq!(found(&field(&[9e4, 2e3, 1e3], |v, _| v.min(4095.0))), None);
+    }
+
+    #[test]
+    fn an_empty_sky_gives_none() {
+        assert_eq!(found(&field(&[], |v, _| v)), None);
+    }
+}

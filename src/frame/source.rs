@@ -1,0 +1,80 @@
+//! The file as bytes: read once, hashed, unpacked where it is gzipped.
+//!
+//! The FITS library is only ever given bytes in memory: it then has no file name to
+//! interpret, no other file to fall back to, and sees what was checked.
+
+use std::io::Read;
+use std::path::Path;
+
+use sha2::{Digest, Sha256};
+
+use super::error::FrameError;
+
+/// Largest file, and largest unpacked file, that is accepted.
+pub const MAX_FILE_BYTES: u64 = 4 << 30;
+
+/// Bytes of a FITS record.
+pub const RECORD: usize = 2880;
+
+/// A file in memory.
+pub struct Source {
+    /// Unpacked content.
+    pub bytes: Vec<u8>,
+    /// Bytes read; `bytes` can have padding behind them.
+    length: usize,
+    /// The file as it lies on disk, where that differs from `bytes`.
+    packed: Option<Vec<u8>>,
+}
+
+impl Source {
+    /// Reads a regular file and unpacks it if it is gzipped.
+    pub fn open(path: &Path) -> Result<Source, FrameError> {
+        let about = std::fs::metadata(path).map_err(|e| FrameError::read(path, e))?;
+        if !about.is_file() {
+            return Err(FrameError::NotAFile { path: path.into() });
+        }
+        let too_large = |bytes: String| FrameError::TooLarge {
+            path: path.into(),
+            what: "its length in bytes".into(),
+            value: bytes,
+            limit: MAX_FILE_BYTES,
+        };
+        if about.len() > MAX_FILE_BYTES {
+            return Err(too_large(about.len().to_string()));
+        }
+        let bytes = std::fs::read(path).map_err(|e| FrameError::read(path, e))?;
+        if !bytes.starts_with(&[0x1f, 0x8b]) {
+            return Ok(Source { length: bytes.len(), bytes, packed: None });
+        }
+        let mut unpacked = Vec::new();
+        let mut reader = flate2::read::MultiGzDecoder::new(&bytes[..]).take(MAX_FILE_BYTES + 1);
+        match reader.read_to_end(&mut unpacked) {
+            Ok(n) if n as u64 > MAX_FILE_BYTES => Err(too_large(format!("more than {MAX_FILE_BYTES}"))),
+            Ok(length) => Ok(Source { bytes: unpacked, length, packed: Some(bytes) }),
+            Err(e) => {
+                Err(FrameError::Gzip { path: path.into(), bytes: unpacked.len(), reason: e.to_string() })
+            }
+        }
+    }
+
+    /// Makes the content reach to `end`, where its last extension ends with its padding.
+    pub fn fit(&mut self, end: usize, notes: &mut Vec<String>) {
+        let missing = end.saturating_sub(self.length);
+        if missing > 0 {
+            notes.push(format!(
+                "The file lacks {missing} bytes of padding at its end; its data are all there."
+            ));
+            self.bytes.resize(end, 0);
+        }
+        if self.bytes[end..].iter().any(|b| *b != 0) {
+            let behind = self.length - end;
+            notes.push(format!("{behind} bytes behind the last extension are no FITS and were passed over."));
+        }
+    }
+
+    /// SHA-256 of the file as it lies on disk, hex.
+    pub fn sha256(&self) -> String {
+        let file = self.packed.as_deref().unwrap_or(&self.bytes[..self.length]);
+        Sha256::digest(file).iter().map(|b| format!("{b:02x}")).collect()
+    }
+}
