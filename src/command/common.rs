@@ -8,7 +8,7 @@ use std::time::Duration;
 use anyhow::{Context, Result};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
-use crate::measure::{FrameError, expand_inputs};
+use crate::frame::{FrameError, expand_inputs};
 use crate::settings::{Loaded, Settings};
 use crate::verdict::model::Decision;
 

@@ -7,7 +7,8 @@ use anyhow::Result;
 use super::check::{self, Check};
 use super::common::Common;
 use super::folder::Folder;
-use crate::measure::{DEMO_SCENE, simulate};
+use super::synth::simulate;
+use crate::synth::Scene;
 
 /// Exits with 0 whatever the verdict on the simulated frames is.
 #[derive(Debug, clap::Args)]
@@ -25,11 +26,7 @@ pub struct Demo {
 pub fn run(args: &Demo) -> Result<u8> {
     let out = args.out.join("result");
     Folder::prepare(&out, args.again)?;
-    let bar = args.common.progress("simulating", 0);
-    let frames = args.common.in_pool(|| {
-        simulate(DEMO_SCENE, &args.out.join("frames"), true, &|done| bar.set_position(done as u64))
-    })??;
-    bar.finish_and_clear();
+    let frames = simulate(&Scene::built_in("demo")?, &args.out.join("frames"), true, &args.common)?;
     let check = Check {
         frames: frames.iter().map(|f| f.to_string_lossy().into_owned()).collect(),
         out,

@@ -6,10 +6,10 @@ use anyhow::Result;
 
 use super::common::{Common, say};
 use super::folder::Folder;
-use crate::measure::judge;
 use crate::report::{self, CAUTION, keep_list, terminal};
 use crate::settings::{Loaded, to_annotated_toml};
 use crate::table::StarTable;
+use crate::verdict::judge;
 use crate::verdict::model::{Decision, ToolInfo};
 
 /// Judges, writes every file into the folder and prints the summary. Gives the exit

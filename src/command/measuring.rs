@@ -10,7 +10,8 @@ use sha2::{Digest, Sha256};
 
 use super::common::Common;
 use super::folder::Folder;
-use crate::measure::{measure_frame, read_frame};
+use crate::frame::read_frame;
+use crate::measure::measure_frame;
 use crate::settings::Settings;
 use crate::table::{self, StarTable};
 
@@ -70,7 +71,7 @@ fn measure_one(frame: &str, path: &Path, settings: &Settings, hash: &str) -> Res
     }
     let measured = read_frame(Path::new(frame), settings)
         .map_err(anyhow::Error::from)
-        .and_then(|pixels| Ok(measure_frame(&pixels, settings, hash)?));
+        .and_then(|pixels| Ok(measure_frame(&pixels, frame, settings, hash)?));
     match measured {
         Ok(mut table) => {
             table.file = frame.into();

@@ -1,11 +1,12 @@
 //! `stackworthy synth`: a simulated stack.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
-use anyhow::Result;
+use anyhow::{Context, Result};
+use indicatif::ProgressBar;
 
 use super::common::{Common, say};
-use crate::measure::simulate;
+use crate::synth::{self, Scene};
 
 #[derive(Debug, clap::Args)]
 pub struct Synth {
@@ -23,11 +24,27 @@ pub struct Synth {
 }
 
 pub fn run(args: &Synth) -> Result<u8> {
-    let bar = args.common.progress("simulating", 0);
-    let frames = args
-        .common
-        .in_pool(|| simulate(&args.scene, &args.out, args.again, &|done| bar.set_position(done as u64)))??;
-    bar.finish_and_clear();
+    let scene = scene(&args.scene)?;
+    let frames = simulate(&scene, &args.out, args.again, &args.common)?;
     say(&format!("{} frames in {}\n", frames.len(), args.out.display()));
     Ok(0)
+}
+
+/// A scene from a TOML file, or a built-in one by its name.
+fn scene(given: &str) -> Result<Scene> {
+    let path = Path::new(given);
+    if !path.is_file() {
+        return Ok(Scene::built_in(given)?);
+    }
+    let text = std::fs::read_to_string(path).with_context(|| format!("{given}: cannot be read"))?;
+    Scene::from_toml(&text).with_context(|| given.to_owned())
+}
+
+/// Simulates a scene into a folder, with progress.
+pub fn simulate(scene: &Scene, out: &Path, again: bool, common: &Common) -> Result<Vec<PathBuf>> {
+    let bar: ProgressBar = common.progress("simulating", scene.sequence.exposures);
+    let frames =
+        common.in_pool(|| synth::run(scene, out, again, &|done| bar.set_position(done as u64)))??;
+    bar.finish_and_clear();
+    Ok(frames)
 }

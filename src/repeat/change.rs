@@ -375,7 +375,8 @@ impl<'a> Data<'a> {
         // The static field takes its functions from the star means, and the change as much
         // of its own as only star means can tell (stars seen in few exposures).
         let within: f64 = equations.informative_weights().iter().sum();
-        let held: f64 = self.equations(equations.weights.clone(), fit.prior.clone()).informative_weights().iter().sum();
+        let held: f64 =
+            self.equations(equations.weights.clone(), fit.prior.clone()).informative_weights().iter().sum();
         let from_means = ((self.exposures - 1) * self.functions) as f64 * (1.0 - within / held).max(0.0);
         let dof = (plain.len() as f64 - self.functions as f64 - from_means).max(1.0);
         let miss = |variance: f64| plain.iter().map(|s| distance(*s, variance).powi(2)).sum::<f64>() - dof;

@@ -5,9 +5,9 @@ use statrs::distribution::{ChiSquared, ContinuousCDF};
 use super::RepeatError;
 use super::interval::RmsChange;
 use super::root::crossing_above;
+use crate::field::Basis;
 use crate::field::order::{fold_of_each, held_out_residuals};
 use crate::field::robust::{BISQUARE_TUNING, scale_about_zero};
-use crate::field::Basis;
 
 /// Held-out residuals of one exposure and component, with the stars' errors.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -47,10 +47,8 @@ pub fn model_error(parts: &[HeldOut], confidence: f64) -> Result<Option<RmsChang
     if !(confidence > 0.5 && confidence < 1.0) {
         return Err(RepeatError::BadConfidence { confidence });
     }
-    let stars: Vec<(f64, f64)> = parts
-        .iter()
-        .flat_map(|p| p.residuals.iter().zip(&p.sigmas).map(|(r, s)| (r * r, s * s)))
-        .collect();
+    let stars: Vec<(f64, f64)> =
+        parts.iter().flat_map(|p| p.residuals.iter().zip(&p.sigmas).map(|(r, s)| (r * r, s * s))).collect();
     let dof = stars.len() as f64;
     let Ok(chi2) = ChiSquared::new(dof) else { return Ok(None) };
     let tail = 0.5 * (1.0 - confidence);

@@ -50,6 +50,25 @@ impl Products {
         Self { exposures: n, components: q, change: products, noise }
     }
 
+    /// Several quantities as one: each mean square divided by the square of its limit, added.
+    /// None without parts or for parts of different stacks.
+    pub fn joined(parts: &[(&Self, f64)]) -> Option<Self> {
+        let exposures = parts.first()?.0.exposures;
+        if parts.iter().any(|(p, _)| p.exposures != exposures) {
+            return None;
+        }
+        let sum = |pick: fn(&Self) -> &Vec<f64>| {
+            let mut total = vec![0.0; exposures * exposures];
+            for (part, limit) in parts {
+                for (t, value) in total.iter_mut().zip(pick(part)) {
+                    *t += value / (part.components * limit * limit);
+                }
+            }
+            total
+        };
+        Some(Self { exposures, components: 1.0, change: sum(|p| &p.change), noise: sum(|p| &p.noise) })
+    }
+
     /// Mean-square change among the exposures of `subset` about their own mean, noise
     /// removed; may be negative. None for fewer than two.
     pub fn mean_square(&self, subset: &[usize]) -> Option<f64> {

@@ -72,12 +72,15 @@ pub fn detect(residual: &Array2<f32>, sky: &Sky, region: Region, sigma: f64, lim
     let peak_factor = sum_square * sum_square;
     let floor = (0.4 * limit * sky.median_noise * noise_factor) as f32;
     let (height, width) = smoothed.dim();
-    let rows = (region.y0.max(1))..region.y1.min(height.saturating_sub(1));
+    // A peak nearer the edge than its own width is half cut off and may be anything.
+    let margin = (2.0 * sigma).ceil() as usize;
+    let rows = (region.y0 + margin).max(1)..region.y1.saturating_sub(margin).min(height.saturating_sub(1));
     let mut found: Vec<Detection> = rows
         .into_par_iter()
         .flat_map_iter(|y| {
             let smoothed = &smoothed;
-            let columns = region.x0.max(1)..region.x1.min(width.saturating_sub(1));
+            let columns =
+                (region.x0 + margin).max(1)..region.x1.saturating_sub(margin).min(width.saturating_sub(1));
             columns.filter(move |&x| smoothed[(y, x)] > floor && is_peak(smoothed, x, y)).map(move |x| (x, y))
         })
         .filter_map(|(x, y)| {

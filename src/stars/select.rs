@@ -7,7 +7,7 @@ use super::clean::{Saturation, bad_lines, saturation};
 use super::detect::{DETECTION_SNR, Detection, detect, source_mask};
 use super::isolate::{contamination, drop_wings};
 use super::locus::{Candidate, Locus};
-use super::width::{is_single_pixel, typical_sigma};
+use super::width::{Width, is_single_pixel, typical_width};
 use super::wings::Wings;
 use super::{Refusal, Star};
 use crate::frame::Region;
@@ -49,8 +49,8 @@ pub struct FrameView<'a> {
 pub struct FrameStars {
     pub sky_level: f64,
     pub sky_noise: f64,
-    /// Width of the stars, `√(T/2)`, pixels; `None` without a bright source.
-    pub sigma_pixels: Option<f64>,
+    /// `None` without a bright source.
+    pub width: Option<Width>,
     /// Kept and refused, by falling flux.
     pub stars: Vec<Star>,
     pub notes: Vec<String>,
@@ -62,15 +62,16 @@ pub fn select(frame: &FrameView, settings: &StarSettings) -> Result<FrameStars, 
     let first = first_sky.subtract(frame.pixels, frame.bad);
     let rough = saturation(frame.pixels, frame.saturation, 4.0);
     let unusable = or(frame.bad, &rough.saturated);
-    let Some(sigma) = typical_sigma(&first, &unusable, &first_sky, frame.region) else {
+    let Some(width) = typical_width(&first, &unusable, &first_sky, frame.region) else {
         return Ok(FrameStars {
             sky_level: first_sky.median_level,
             sky_noise: first_sky.median_noise,
-            sigma_pixels: None,
+            width: None,
             stars: Vec::new(),
             notes: vec!["no source bright enough to measure a width from".into()],
         });
     };
+    let sigma = width.sigma;
     let mut notes = Vec::new();
     let found = detect(&first, &first_sky, frame.region, sigma, DETECTION_SNR);
     let covered = source_mask(frame.bad, &found, &first_sky, sigma);
@@ -94,7 +95,7 @@ pub fn select(frame: &FrameView, settings: &StarSettings) -> Result<FrameStars, 
     }
     let contamination = contamination(&found, &single, &wings);
 
-    let primary = primary_weight(sigma);
+    let primary = primary_weight(width.narrowest);
     let half = cutout_half(sigma);
     let scene = Scene { residual: &residual, bad: &bad, sky: &sky, saturated: &saturated, frame, half };
     let mut measured: Vec<(Star, Option<Candidate>)> = found
@@ -123,7 +124,7 @@ pub fn select(frame: &FrameView, settings: &StarSettings) -> Result<FrameStars, 
     Ok(FrameStars {
         sky_level: sky.median_level,
         sky_noise: sky.median_noise,
-        sigma_pixels: Some(sigma),
+        width: Some(width),
         stars,
         notes,
     })

@@ -22,6 +22,15 @@ const MIN_SNR: f64 = 25.0;
 /// central pixel holds, down to 1.2 pixels per FWHM; of a hot pixel, none.
 const MIN_NEIGHBOUR_SHARE: f64 = 0.35;
 
+/// How wide the stars of a frame are, pixels.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Width {
+    /// `√(T/2)`.
+    pub sigma: f64,
+    /// Sigma along the narrowest axis: that of a trailed star lies across its trail.
+    pub narrowest: f64,
+}
+
 /// A bright source measured for its width.
 #[derive(Debug, Clone, Copy)]
 struct Source {
@@ -29,6 +38,7 @@ struct Source {
     y: f64,
     flux: f64,
     sigma: f64,
+    narrowest: f64,
 }
 
 /// Sum of the eight pixels around the brightest of the central 3x3 over that pixel: 0 for a
@@ -65,14 +75,14 @@ pub fn is_single_pixel(residual: &Array2<f32>, d: &Detection) -> bool {
     neighbour_share(residual, d.x, d.y).is_some_and(|share| share < MIN_NEIGHBOUR_SHARE)
 }
 
-/// Sigma (pixels, `√(T/2)`) that the bright point-like sources share; `None` when nothing
-/// is bright enough. `unusable` is true on saturated or bad pixels.
-pub fn typical_sigma(
+/// The width that the bright point-like sources share; `None` when nothing is bright enough.
+/// `unusable` is true on saturated or bad pixels.
+pub fn typical_width(
     residual: &Array2<f32>,
     unusable: &Array2<bool>,
     sky: &Sky,
     region: Region,
-) -> Option<f64> {
+) -> Option<Width> {
     let mut sources: Vec<Source> = Vec::new();
     for trial in TRIAL_SIGMAS_PIXELS {
         let found = detect(residual, sky, region, trial, MIN_SNR);
@@ -95,7 +105,12 @@ pub fn typical_sigma(
         }
     }
     let mut logs: Vec<f64> = whole.iter().map(|s| s.sigma.ln()).collect();
-    half_sample_mode(&mut logs).map(f64::exp)
+    let sigma = half_sample_mode(&mut logs)?.exp();
+    let mut narrow: Vec<f64> =
+        whole.iter().filter(|s| (s.sigma / sigma).ln().abs() < 0.2).map(|s| s.narrowest).collect();
+    narrow.sort_by(f64::total_cmp);
+    let narrowest = narrow.get(narrow.len() / 2).copied().unwrap_or(sigma).min(sigma);
+    Some(Width { sigma, narrowest })
 }
 
 fn measure(residual: &Array2<f32>, unusable: &Array2<bool>, d: &Detection, trial: f64) -> Option<Source> {
@@ -127,6 +142,9 @@ fn measure(residual: &Array2<f32>, unusable: &Array2<bool>, d: &Detection, trial
         y: cy as f64 + solved.theta[1],
         flux: 2.0 * solved.weighted_flux,
         sigma,
+        narrowest: (sigma * sigma - (0.5 * (solved.theta[2] - solved.theta[4])).hypot(solved.theta[3]))
+            .max(0.0)
+            .sqrt(),
     })
 }
 

@@ -24,6 +24,7 @@ pub(super) fn write(table: &StarTable, fits: &mut Table) {
     fits.float("SKYLEVEL", Some(table.sky_level), "median sky, frame units");
     fits.float("SKYNOISE", Some(table.sky_noise), "noise per pixel, frame units");
     fits.float("PSFSIGMA", table.sigma_pixels, "[pix] width of the stars, sqrt(T/2)");
+    fits.float("PSFMINOR", table.narrowest_sigma_pixels, "[pix] the same along the narrowest axis");
     fits.flag("HASWCS", table.has_wcs, "frame has world coordinates");
     fits.float("SKYANGLE", table.sky_angle_deg, "[deg] detector +x to the sky");
     fits.text("TIMESYS", "UTC", "time scale");
@@ -130,6 +131,7 @@ pub(super) fn read(fits: &Table) -> Result<StarTable, String> {
         sky_level: float("SKYLEVEL").unwrap_or(f64::NAN),
         sky_noise: float("SKYNOISE").unwrap_or(f64::NAN),
         sigma_pixels: float("PSFSIGMA"),
+        narrowest_sigma_pixels: float("PSFMINOR"),
         has_wcs: fits.value("HASWCS") == Some(&CardValue::Bool(true)),
         sky_angle_deg: float("SKYANGLE"),
         notes: (1..).map_while(|i| text(&format!("NOTE{i}"))).collect(),

@@ -42,6 +42,8 @@ pub struct StarTable {
     pub sky_noise: f64,
     /// Width of the stars, `√(T/2)` of the pixel-convolved image, pixels; `None` without stars.
     pub sigma_pixels: Option<f64>,
+    /// The same along the narrowest axis.
+    pub narrowest_sigma_pixels: Option<f64>,
     /// True where the frame had world coordinates.
     pub has_wcs: bool,
     /// Degrees from the detector's +x axis to the sky's west-to-east... see `sky_angle_deg`.

@@ -79,7 +79,7 @@ prop_compose! {
                 housekeeping: [("TEMP-1".to_string(), temperature), ("P".into(), 1e-9)].into(),
                 ..ExposureFacts::default()
             },
-            sky_level: 101.25, sky_noise: 3.5, sigma_pixels: Some(1.25), has_wcs: wcs, sky_angle_deg: wcs.then_some(12.5),
+            sky_level: 101.25, sky_noise: 3.5, sigma_pixels: Some(1.25), narrowest_sigma_pixels: Some(1.125), has_wcs: wcs, sky_angle_deg: wcs.then_some(12.5),
             notes, stars,
         }
     }

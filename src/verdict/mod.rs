@@ -1,10 +1,27 @@
 //! The verdict: the decision, its reasons, and the one result model that every
 //! writer prints from.
 
+//!
+//! - [`likeness`]: which exposures belong together
+//! - [`stack`]: one weight, matched stars, rows to fit
+//! - [`assess`]: the change between some exposures, against its limits
+//! - [`own_model`]: each exposure's own PSF over the field
+//! - [`decide`]: the decision in its order of preference
+//! - [`judge`](mod@judge): all of these in order
+//! - [`results`], [`reasons`]: into the result model, in numbers and sentences
+//! - [`model`], [`products`]: what judging gives
+
+pub mod assess;
+pub mod decide;
+pub mod judge;
 pub mod likeness;
 pub mod model;
+pub mod own_model;
 pub mod products;
+pub mod reasons;
+pub mod results;
 pub mod stack;
 
+pub use judge::{JudgeError, judge};
 pub use model::Verdict;
 pub use products::{FieldModel, Judgement, Pictures};

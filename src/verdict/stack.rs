@@ -5,7 +5,7 @@ use crate::field::{Basis, basis::functions_of_degree};
 use crate::frame::Region;
 use crate::moments::pooled::{PooledMoments, PooledStar, pooled_moments};
 use crate::moments::{Shape, Weight, primary_weight, shape_under};
-use crate::repeat::Row;
+use crate::repeat::{Row, subset::in_first_half};
 use crate::stars::Star;
 use crate::stars::affine::Affine;
 use crate::stars::matching::{ExposureStars, Matched, match_exposures};
@@ -81,7 +81,7 @@ pub struct Rows {
 impl Stack {
     /// From the tables at `members`, each with at least [`MIN_STARS`] kept stars.
     pub fn prepare(tables: &[StarTable], members: &[usize]) -> Self {
-        let widths = members.iter().filter_map(|&t| tables[t].sigma_pixels);
+        let widths = members.iter().filter_map(|&t| tables[t].narrowest_sigma_pixels);
         let narrowest = widths.fold(f64::INFINITY, f64::min);
         let weight = primary_weight(narrowest);
         let kept: Vec<Vec<&Star>> = members
@@ -199,10 +199,8 @@ pub enum StarHalf {
 }
 
 impl StarHalf {
-    /// Deterministic and blind to everything but the star's number.
     fn holds(self, identity: usize) -> bool {
-        // Multiplicative hashing by the golden ratio, top bit.
-        let choosing = (identity as u64).wrapping_mul(0x9E37_79B9_7F4A_7C15) >> 63 == 0;
+        let choosing = in_first_half(identity);
         match self {
             StarHalf::All => true,
             StarHalf::Choosing => choosing,

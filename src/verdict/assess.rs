@@ -1,0 +1,106 @@
+//! The change between some exposures of a stack, measured and held against the limits.
+
+use super::stack::{Rows, Stack, StarHalf};
+use crate::repeat::{Change, Reference, RepeatError, RmsChange, measure_change};
+use crate::shear::Requirement;
+
+/// Where change is asked for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Place {
+    /// At fixed places of the sky, where the images are added.
+    Sky,
+    /// At fixed places of the detector: is the telescope steady?
+    Detector,
+}
+
+/// Change of size and ellipticity between some exposures.
+#[derive(Debug, Clone)]
+pub struct Assessment {
+    /// Places in the stack, in the order of the coefficients.
+    pub keep: Vec<usize>,
+    pub size_change: Change,
+    pub e_change: Change,
+    pub size: RmsChange,
+    pub ellipticity: RmsChange,
+    /// Share of the field that all of them see.
+    pub overlap: f64,
+    /// Mean number of stars an exposure.
+    pub stars: usize,
+}
+
+/// How a change stands against its limits.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Standing {
+    /// Both upper bounds are under their limits.
+    Within,
+    /// A lower bound is over its limit, both quantities together held to the error rate.
+    Over,
+    /// Neither can be shown.
+    Open,
+}
+
+/// Why a change could not be measured.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Obstacle {
+    /// This exposure (its place in the stack) stands in the way.
+    Exposure { place: usize, code: &'static str },
+    /// Nothing common is left to compare.
+    NothingCommon,
+}
+
+/// Measures the change between the exposures at `keep`.
+pub fn assess(
+    stack: &Stack,
+    keep: &[usize],
+    half: StarHalf,
+    place: Place,
+    confidence: f64,
+) -> Result<Assessment, Obstacle> {
+    let (rows, reference) = match place {
+        Place::Sky => (stack.rows_on_sky(keep, half), Reference::Sky),
+        Place::Detector => (stack.rows_on_detector(keep, half), Reference::Detector),
+    };
+    let Rows { basis, size_rows, e_rows, size, ellipticity, overlap } =
+        rows.ok_or(Obstacle::NothingCommon)?;
+    let obstacle = |error: RepeatError| match error {
+        RepeatError::TooFewShared { exposure, .. } | RepeatError::Singular { exposure } => {
+            Obstacle::Exposure { place: keep[exposure], code: "few-stars" }
+        }
+        RepeatError::NotLinked { exposure, .. } => {
+            Obstacle::Exposure { place: keep[exposure], code: "not-registered" }
+        }
+        _ => Obstacle::NothingCommon,
+    };
+    let size_change = measure_change(&basis, keep.len(), &size_rows, &size, reference).map_err(obstacle)?;
+    let e_change = measure_change(&basis, keep.len(), &e_rows, &ellipticity, reference).map_err(obstacle)?;
+    Ok(Assessment {
+        keep: keep.to_vec(),
+        size: size_change.rms(confidence).map_err(obstacle)?,
+        ellipticity: e_change.rms(confidence).map_err(obstacle)?,
+        stars: size_rows.len() / keep.len().max(1),
+        size_change,
+        e_change,
+        overlap,
+    })
+}
+
+impl Assessment {
+    /// Against the limits. "Over" is asked at half the error rate for each quantity, so that
+    /// both together hold it.
+    pub fn standing(&self, requirement: &Requirement, confidence: f64) -> Standing {
+        let within =
+            self.size.high < requirement.size_limit && self.ellipticity.high < requirement.ellipticity_limit;
+        if within {
+            return Standing::Within;
+        }
+        let joint = 1.0 - 0.5 * (1.0 - confidence);
+        let over = |change: &Change, limit: f64| change.rms(joint).is_ok_and(|rms| rms.low > limit);
+        if over(&self.size_change, requirement.size_limit)
+            || over(&self.e_change, requirement.ellipticity_limit)
+        {
+            Standing::Over
+        } else {
+            Standing::Open
+        }
+    }
+}

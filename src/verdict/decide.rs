@@ -1,0 +1,175 @@
+//! The decision, in its order of preference: combine; combine-subset; split;
+//! combine-with-own-psfs; do-not-combine; undecided.
+//!
+//! Each positive answer needs both upper bounds under their limits (equivalence testing,
+//! Schuirmann 1987, J. Pharmacokinet. Biopharm. 15, 657). Subsets and groups are chosen with
+//! one half of the stars and judged with the other, so that choosing does not flatter, and only
+//! one subset and one division into two and three groups are tried.
+
+use super::assess::{Assessment, Place, Standing, assess};
+use super::model::Decision;
+use super::stack::{Stack, StarHalf};
+use crate::repeat::subset::Products;
+use crate::shear::Requirement;
+
+/// Smallest share of the exposure time that a subset keeps.
+const MIN_SUBSET_SHARE: f64 = 0.6;
+
+/// Fewest exposures of a group.
+const MIN_GROUP: usize = 3;
+
+/// A subset is put to the test once its change, as the choosing half sees it, is down to this
+/// share of the joint mean-square limit.
+const CHOSEN_SHARE: f64 = 0.5;
+
+/// What the stack's own assessments say, before any choice.
+#[derive(Debug)]
+pub struct Evidence<'a> {
+    pub stack: &'a Stack,
+    /// Places in the stack of the exposures that can be judged.
+    pub viable: &'a [usize],
+    /// Exposure time of each exposure of the stack, or equal shares where unknown.
+    pub time: &'a [f64],
+    pub requirement: &'a Requirement,
+    pub confidence: f64,
+    pub all: &'a Assessment,
+    /// Exposures that belong to the stack but could not be judged.
+    pub unjudged: &'a [usize],
+    /// Exposures whose own model passes, and whether they together meet the requirement.
+    pub own_models: OwnModels,
+}
+
+/// How the exposures' own models stand.
+#[derive(Debug, Clone, Default)]
+pub struct OwnModels {
+    pub passing: Vec<usize>,
+    pub standing: Option<Standing>,
+}
+
+/// The decision with what it rests on.
+#[derive(Debug)]
+pub struct Outcome {
+    pub decision: Decision,
+    pub also_allowed: Vec<Decision>,
+    /// Places in the stack of the exposures to combine together or, under split, of all in
+    /// groups.
+    pub kept: Vec<usize>,
+    pub groups: Vec<Vec<usize>>,
+    /// The assessment of the kept, where it is not that of all: from the judging half.
+    pub judged: Option<Assessment>,
+    /// Left out because they differ.
+    pub differing: Vec<usize>,
+}
+
+/// Decides.
+pub fn decide(evidence: &Evidence) -> Outcome {
+    let mut allowed: Vec<Outcome> = Vec::new();
+    let standing = evidence.all.standing(evidence.requirement, evidence.confidence);
+    allowed.extend(combine_all(evidence, standing));
+    if standing != Standing::Within {
+        allowed.extend(subset(evidence));
+        allowed.extend(split(evidence));
+    }
+    allowed.extend(own_psfs(evidence));
+    let mut outcomes = allowed.into_iter();
+    let Some(mut first) = outcomes.next() else {
+        let decision = if standing == Standing::Over { Decision::DoNotCombine } else { Decision::Undecided };
+        return plain(decision, evidence.viable.to_vec());
+    };
+    first.also_allowed = outcomes.map(|other| other.decision).collect();
+    first
+}
+
+fn plain(decision: Decision, kept: Vec<usize>) -> Outcome {
+    Outcome {
+        decision,
+        also_allowed: Vec::new(),
+        kept,
+        groups: Vec::new(),
+        judged: None,
+        differing: Vec::new(),
+    }
+}
+
+impl Evidence<'_> {
+    fn share(&self, members: &[usize]) -> f64 {
+        let sum = |places: &[usize]| places.iter().map(|&t| self.time[t]).sum::<f64>();
+        let all = sum(self.viable) + sum(self.unjudged);
+        if all > 0.0 { sum(members) / all } else { 0.0 }
+    }
+
+    fn judged(&self, members: &[usize]) -> Option<Assessment> {
+        assess(self.stack, members, StarHalf::Judging, Place::Sky, self.confidence)
+            .ok()
+            .filter(|a| a.standing(self.requirement, self.confidence) == Standing::Within)
+    }
+
+    /// Size and ellipticity as one measure of likeness, by the half of the stars that chooses.
+    fn products(&self) -> Option<Products> {
+        let chosen = assess(self.stack, self.viable, StarHalf::Choosing, Place::Sky, self.confidence).ok()?;
+        Products::joined(&[
+            (&Products::new(&chosen.size_change), self.requirement.size_limit),
+            (&Products::new(&chosen.e_change), self.requirement.ellipticity_limit),
+        ])
+    }
+}
+
+/// All judged exposures; a subset where some of the stack could not be judged.
+fn combine_all(evidence: &Evidence, standing: Standing) -> Option<Outcome> {
+    if standing != Standing::Within {
+        return None;
+    }
+    let decision = match evidence.unjudged.is_empty() {
+        true => Decision::Combine,
+        false if evidence.share(evidence.viable) >= MIN_SUBSET_SHARE => Decision::CombineSubset,
+        false => return None,
+    };
+    Some(plain(decision, evidence.viable.to_vec()))
+}
+
+fn subset(evidence: &Evidence) -> Option<Outcome> {
+    let products = evidence.products()?;
+    let all: Vec<usize> = (0..evidence.viable.len()).collect();
+    let mut kept = all.clone();
+    // Greedy: each time the exposure whose removal lowers the joint change most.
+    while products.mean_square(&kept)? > CHOSEN_SHARE {
+        let without = |gone: usize| kept.iter().copied().filter(|&k| k != gone).collect::<Vec<usize>>();
+        let change = |gone: usize| products.mean_square(&without(gone)).unwrap_or(f64::INFINITY);
+        let worst = kept.iter().copied().min_by(|&a, &b| change(a).total_cmp(&change(b)))?;
+        kept = without(worst);
+        let places: Vec<usize> = kept.iter().map(|&k| evidence.viable[k]).collect();
+        if kept.len() < 2 || evidence.share(&places) < MIN_SUBSET_SHARE {
+            return None;
+        }
+    }
+    if kept.len() == all.len() {
+        return None;
+    }
+    let places: Vec<usize> = kept.iter().map(|&k| evidence.viable[k]).collect();
+    let judged = evidence.judged(&places)?;
+    let differing = evidence.viable.iter().copied().filter(|t| !places.contains(t)).collect();
+    Some(Outcome { judged: Some(judged), differing, ..plain(Decision::CombineSubset, places) })
+}
+
+fn split(evidence: &Evidence) -> Option<Outcome> {
+    let products = evidence.products()?;
+    (2..=3).find_map(|count| {
+        let groups = products.groups(count, MIN_GROUP)?;
+        let places: Vec<Vec<usize>> =
+            groups.iter().map(|g| g.iter().map(|&k| evidence.viable[k]).collect()).collect();
+        let judged: Vec<Assessment> = places.iter().map(|g| evidence.judged(g)).collect::<Option<_>>()?;
+        let largest = (0..places.len()).max_by(|&a, &b| {
+            evidence.share(&places[a]).total_cmp(&evidence.share(&places[b])).then(b.cmp(&a))
+        })?;
+        let judged = judged.into_iter().nth(largest);
+        Some(Outcome { judged, groups: places, ..plain(Decision::Split, evidence.viable.to_vec()) })
+    })
+}
+
+fn own_psfs(evidence: &Evidence) -> Option<Outcome> {
+    let passing = &evidence.own_models.passing;
+    let good = evidence.own_models.standing == Some(Standing::Within)
+        && evidence.share(passing) >= MIN_SUBSET_SHARE
+        && passing.len() >= 2;
+    good.then(|| plain(Decision::CombineWithOwnPsfs, passing.clone()))
+}

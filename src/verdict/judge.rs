@@ -1,0 +1,354 @@
+//! Star tables to a judgement.
+
+use super::assess::{Assessment, Obstacle, Place, Standing, assess};
+use super::decide::{Evidence, Outcome, OwnModels, decide};
+use super::likeness::like_group;
+use super::model::*;
+use super::own_model::OwnModel;
+use super::products::{ExposurePicture, Judgement, Pictures};
+use super::reasons;
+use super::results::{self, exposure_result};
+use super::stack::{MIN_STARS, Stack, StarHalf};
+use crate::moments::Weight;
+use crate::repeat::RmsChange;
+use crate::repeat::held_out::{HeldOut, model_error};
+use crate::repeat::needed::{NoiseBudget, smallest_overlap};
+use crate::settings::Settings;
+use crate::shear::{Requirement as Limits, ShearError};
+use crate::table::StarTable;
+
+/// Places along each side of the field on which models are sampled for figures.
+const SAMPLES: usize = 9;
+
+/// Below this share of common sky the verdict warns.
+const LITTLE_OVERLAP: f64 = 0.5;
+
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum JudgeError {
+    #[error("the requirement in the settings: {0}")]
+    Requirement(#[from] ShearError),
+}
+
+/// Judges a stack from its star tables. `unreadable` lists frames that gave none, with the
+/// reason; they become rows of the verdict.
+pub fn judge(
+    tables: &[StarTable],
+    unreadable: &[(String, String)],
+    settings: &Settings,
+) -> Result<Judgement, JudgeError> {
+    let limits = results::limits(settings)?;
+    let confidence = settings.requirement.confidence;
+    let like = like_group(tables);
+    let (members, starless): (Vec<usize>, Vec<usize>) =
+        like.members.iter().partition(|&&t| kept_stars(&tables[t]) >= MIN_STARS);
+
+    let stack = Stack::prepare(tables, &members);
+    let models: Vec<Option<OwnModel>> = stack.exposures.iter().map(OwnModel::fit).collect();
+    let mut codes: Vec<Vec<&'static str>> = vec![Vec::new(); tables.len()];
+    for &(t, code) in &like.others {
+        codes[t].push(code);
+    }
+    for &t in &starless {
+        codes[t].push("few-stars");
+    }
+    let (viable, all, in_sky) = assess_all(&stack, &mut codes, confidence);
+    let instrument = assess(&stack, &viable, StarHalf::All, Place::Detector, confidence).ok();
+    let own = own_model_errors(&models, &viable, &limits, confidence);
+
+    let time: Vec<f64> =
+        stack.exposures.iter().map(|e| tables[e.table].facts.exposure_s.unwrap_or(1.0)).collect();
+    let unjudged: Vec<usize> = (0..stack.exposures.len()).filter(|t| !viable.contains(t)).collect();
+    let outcome = all.as_ref().map(|all| {
+        let own_models = OwnModels { passing: own.passing.clone(), standing: own.standing };
+        let evidence = Evidence {
+            stack: &stack,
+            viable: &viable,
+            time: &time,
+            requirement: &limits,
+            confidence,
+            all,
+            unjudged: &unjudged,
+            own_models,
+        };
+        decide(&evidence)
+    });
+    if let Some(outcome) = &outcome {
+        for &place in &outcome.differing {
+            codes[stack.exposures[place].table].push("psf-differs");
+        }
+    }
+
+    let case = Case { tables, stack: &stack, models: &models, limits: &limits, confidence, codes: &codes };
+    let verdict = case.verdict(unreadable, &viable, all.as_ref(), in_sky, instrument.as_ref(), &own, outcome);
+    Ok(case.judgement(verdict))
+}
+
+fn kept_stars(table: &StarTable) -> usize {
+    table.stars.iter().filter(|s| s.refused.is_none()).count()
+}
+
+/// The change between all exposures that can be judged; those that stand in the way are put
+/// aside with a code. Gives the places judged, the assessment, and whether it is on the sky.
+fn assess_all(
+    stack: &Stack,
+    codes: &mut [Vec<&'static str>],
+    confidence: f64,
+) -> (Vec<usize>, Option<Assessment>, bool) {
+    let mut viable: Vec<usize> = Vec::new();
+    for (place, exposure) in stack.exposures.iter().enumerate() {
+        match exposure.transform {
+            Some(_) => viable.push(place),
+            None => codes[exposure.table].push("not-registered"),
+        }
+    }
+    let mut on = Place::Sky;
+    while viable.len() >= 2 {
+        match assess(stack, &viable, StarHalf::All, on, confidence) {
+            Ok(found) => return (viable, Some(found), on == Place::Sky),
+            Err(Obstacle::Exposure { place, code }) => {
+                codes[stack.exposures[place].table].push(code);
+                viable.retain(|&t| t != place);
+            }
+            // Nothing of the sky is common to all: only the telescope itself can be judged.
+            Err(Obstacle::NothingCommon) if on == Place::Sky => on = Place::Detector,
+            Err(Obstacle::NothingCommon) => break,
+        }
+    }
+    (viable, None, true)
+}
+
+/// How well the exposures' own models predict.
+#[derive(Debug, Default)]
+struct OwnErrors {
+    size: Option<RmsChange>,
+    ellipticity: Option<RmsChange>,
+    passing: Vec<usize>,
+    standing: Option<Standing>,
+}
+
+/// Each exposure whose own model is not shown to fail takes part; their common error is held
+/// against the limits.
+fn own_model_errors(
+    models: &[Option<OwnModel>],
+    viable: &[usize],
+    limits: &Limits,
+    confidence: f64,
+) -> OwnErrors {
+    let error = |parts: &[HeldOut]| model_error(parts, confidence).ok().flatten();
+    let parts = |places: &[usize]| {
+        let known = places.iter().filter_map(|&t| models[t].as_ref());
+        let size: Vec<HeldOut> = known.clone().map(|m| m.held_out_size.clone()).collect();
+        let ellipticity: Vec<HeldOut> = known.flat_map(|m| m.held_out_e.clone()).collect();
+        (error(&size), error(&ellipticity))
+    };
+    let not_failing = |place: &&usize| {
+        models[**place].is_some() && {
+            let (size, ellipticity) = parts(&[**place]);
+            size.is_some_and(|s| s.low <= limits.size_limit)
+                && ellipticity.is_some_and(|e| e.low <= limits.ellipticity_limit)
+        }
+    };
+    let passing: Vec<usize> = viable.iter().filter(not_failing).copied().collect();
+    let (size, ellipticity) = parts(&passing);
+    let standing = size.zip(ellipticity).map(|(s, e)| {
+        if s.high < limits.size_limit && e.high < limits.ellipticity_limit {
+            Standing::Within
+        } else {
+            Standing::Open
+        }
+    });
+    OwnErrors { size, ellipticity, passing, standing }
+}
+
+/// Everything the writing of a verdict looks at.
+struct Case<'a> {
+    tables: &'a [StarTable],
+    stack: &'a Stack,
+    models: &'a [Option<OwnModel>],
+    limits: &'a Limits,
+    confidence: f64,
+    codes: &'a [Vec<&'static str>],
+}
+
+impl Case<'_> {
+    #[allow(clippy::too_many_arguments, reason = "one writer gathers what the stages above found")]
+    fn verdict(
+        &self,
+        unreadable: &[(String, String)],
+        viable: &[usize],
+        all: Option<&Assessment>,
+        in_sky: bool,
+        instrument: Option<&Assessment>,
+        own: &OwnErrors,
+        outcome: Option<Outcome>,
+    ) -> Verdict {
+        let outcome = outcome.unwrap_or_else(|| Outcome {
+            decision: Decision::Undecided,
+            also_allowed: Vec::new(),
+            kept: viable.to_vec(),
+            groups: Vec::new(),
+            judged: None,
+            differing: Vec::new(),
+        });
+        let judged = outcome.judged.as_ref().or(all);
+        let own_psfs = outcome.decision == Decision::CombineWithOwnPsfs;
+        let left_out =
+            |place: &usize| outcome.differing.contains(place) || (own_psfs && !outcome.kept.contains(place));
+        let file = |place: usize| self.tables[self.stack.exposures[place].table].file.clone();
+        let undecided = (outcome.decision == Decision::Undecided).then(|| self.advice(viable, all));
+        let mut exposures: Vec<ExposureResult> = (0..self.tables.len())
+            .map(|t| {
+                let place = self.stack.exposures.iter().position(|e| e.table == t);
+                let means = place
+                    .and_then(|p| self.models[p].as_ref().map(|model| model.means(&self.stack.exposures[p])));
+                let mut codes: Vec<String> = self.codes[t].iter().map(|&code| code.to_owned()).collect();
+                let own_fails = own_psfs && place.is_some_and(|p| viable.contains(&p) && left_out(&p));
+                if own_fails {
+                    codes.push("own-model-size".into());
+                }
+                exposure_result(&self.tables[t], means, codes)
+            })
+            .collect();
+        exposures.extend(unreadable.iter().map(|(file, why)| results::unreadable(file, why)));
+
+        let repeatability = judged.map(|a| Repeatability {
+            frame: if in_sky { "sky" } else { "detector" }.into(),
+            size: results::measured(&a.size, self.limits.size_limit, &a.size_change),
+            ellipticity: results::measured(&a.ellipticity, self.limits.ellipticity_limit, &a.e_change),
+            smallest_overlap: self.smallest_overlap(a),
+        });
+        let both = |a: &Assessment| SizeAndEllipticity {
+            size: results::measured(&a.size, self.limits.size_limit, &a.size_change),
+            ellipticity: results::measured(&a.ellipticity, self.limits.ellipticity_limit, &a.e_change),
+        };
+        let own_model = own.size.zip(own.ellipticity).map(|(size, ellipticity)| SizeAndEllipticity {
+            size: results::bare(&size, self.limits.size_limit),
+            ellipticity: results::bare(&ellipticity, self.limits.ellipticity_limit),
+        });
+        let reasons = reasons::all(&reasons::Facts {
+            decision: outcome.decision,
+            judged,
+            all,
+            half: outcome.judged.is_some(),
+            limits: self.limits,
+            confidence: self.confidence,
+            own_model: own_model.as_ref(),
+            left_out: outcome.differing.iter().map(|&p| file(p)).collect(),
+            groups: outcome.groups.len(),
+            judged_exposures: viable.len(),
+            given_exposures: self.tables.len() + unreadable.len(),
+            floored: self.stack.weight,
+            unreadable: unreadable.len(),
+            little_overlap: judged.filter(|a| a.overlap < LITTLE_OVERLAP).map(|a| a.overlap),
+        });
+        Verdict {
+            schema: SCHEMA.into(),
+            tool: ToolInfo { version: env!("CARGO_PKG_VERSION").into(), arguments: Vec::new() },
+            decision: outcome.decision,
+            also_allowed: outcome.also_allowed.clone(),
+            confidence: self.confidence,
+            requirement: results::requirement(self.limits),
+            reasons,
+            shear: judged.and_then(|a| results::shear(a, self.limits, self.mean_ellipticity(viable))),
+            noise_check: NoiseCheck {
+                size_pull: all.map(|a| a.size_change.noise_check.pull).filter(|p| p.is_finite()),
+                ellipticity_pull: all.map(|a| a.e_change.noise_check.pull).filter(|p| p.is_finite()),
+            },
+            repeatability,
+            all_exposures: all.map(both),
+            instrument: instrument.map(both),
+            own_model,
+            groups: outcome.groups.iter().map(|g| g.iter().map(|&p| file(p)).collect()).collect(),
+            size_definition: self.size_definition(),
+            exposures,
+            optics: None,
+            undecided,
+            cautions: reasons::cautions(self.stack.weight),
+            notes: Vec::new(),
+        }
+    }
+
+    fn size_definition(&self) -> SizeDefinition {
+        let scale = self.tables.iter().find_map(|t| t.facts.pixel_arcsec);
+        let (weight, sigma) = match self.stack.weight {
+            Weight::Adaptive => ("adaptive", None),
+            Weight::Fixed(sigma) => ("floored", Some(sigma)),
+        };
+        SizeDefinition {
+            weight: weight.into(),
+            weight_sigma_arcsec: sigma.zip(scale).map(|(sigma, scale)| sigma * scale),
+            weight_sigma_pix: sigma,
+        }
+    }
+
+    fn mean_ellipticity(&self, viable: &[usize]) -> f64 {
+        let known: Vec<_> = viable
+            .iter()
+            .filter_map(|&p| self.models[p].as_ref().map(|m| m.means(&self.stack.exposures[p])))
+            .collect();
+        let n = known.len().max(1) as f64;
+        (known.iter().map(|m| m.e1).sum::<f64>() / n).hypot(known.iter().map(|m| m.e2).sum::<f64>() / n)
+    }
+
+    fn smallest_overlap(&self, a: &Assessment) -> Option<u32> {
+        let n = a.keep.len();
+        let size = smallest_overlap(a.size.high, self.limits.size_limit, n)?;
+        let ellipticity = smallest_overlap(a.ellipticity.high, self.limits.ellipticity_limit, n)?;
+        u32::try_from(size.max(ellipticity)).ok()
+    }
+
+    /// What would decide: stars of the same mix of brightness, or exposures, were the true
+    /// change what it was measured to be; none where the measured value is over the limit.
+    fn advice(&self, viable: &[usize], all: Option<&Assessment>) -> UndecidedAdvice {
+        let Some(all) = all else {
+            let text = if self.tables.len() < 2 {
+                "one exposure cannot be compared with anything: give at least two, better three or more"
+            } else {
+                "fewer than two exposures could be compared: see the reasons of each exposure"
+            };
+            return UndecidedAdvice { stars_needed: None, exposures_needed: Some(2), text: text.into() };
+        };
+        let budget =
+            |change: &crate::repeat::Change| NoiseBudget::measured(change.modes(), all.stars, viable.len());
+        let parts = [
+            (budget(&all.size_change), all.size, self.limits.size_limit),
+            (budget(&all.e_change), all.ellipticity, self.limits.ellipticity_limit),
+        ];
+        let most = |ask: &dyn Fn(&(NoiseBudget, RmsChange, f64)) -> Option<usize>| {
+            let each: Option<Vec<usize>> = parts.iter().map(ask).collect();
+            each.and_then(|all| all.into_iter().max()).and_then(|n| u32::try_from(n).ok())
+        };
+        let stars = most(&|(b, rms, limit)| b.stars_needed(rms.rms, *limit, self.confidence).ok().flatten());
+        let exposures =
+            most(&|(b, rms, limit)| b.exposures_needed(rms.rms, *limit, self.confidence).ok().flatten());
+        UndecidedAdvice {
+            stars_needed: stars,
+            exposures_needed: exposures,
+            text: reasons::advice(stars, exposures, all.stars),
+        }
+    }
+
+    fn judgement(&self, verdict: Verdict) -> Judgement {
+        let kept = |file: &str| verdict.exposures.iter().any(|e| e.file == file && e.gate == Gate::Keep);
+        let mut field_models = Vec::new();
+        let mut pictures = Pictures::default();
+        for (exposure, model) in self.stack.exposures.iter().zip(self.models) {
+            let table = &self.tables[exposure.table];
+            let Some(model) = model else { continue };
+            if kept(&table.file) {
+                field_models.extend(model.field_model(exposure, table));
+            }
+            pictures.width = table.width as f64;
+            pictures.height = table.height as f64;
+            pictures.pixel_arcsec = table.facts.pixel_arcsec;
+            pictures.exposures.push(ExposurePicture {
+                file: table.file.clone(),
+                kept: kept(&table.file),
+                stars: model.star_points(exposure),
+                model: model.samples(exposure, SAMPLES),
+            });
+        }
+        pictures.mean = results::mean_samples(&pictures.exposures);
+        Judgement { verdict, field_models, pictures }
+    }
+}

@@ -1,0 +1,236 @@
+//! The reasons of a verdict, as sentences that can be pasted into a paper.
+
+use super::assess::Assessment;
+use super::model::{Decision, Measured, Reason, SizeAndEllipticity};
+use crate::moments::Weight;
+use crate::repeat::{Change, RmsChange};
+use crate::shear::Requirement as Limits;
+
+/// A noise check outside this band is spoken of.
+const PULL_BAND: std::ops::RangeInclusive<f64> = 0.9..=1.1;
+
+/// What the sentences speak of.
+pub struct Facts<'a> {
+    pub decision: Decision,
+    /// The assessment the decision rests on.
+    pub judged: Option<&'a Assessment>,
+    pub all: Option<&'a Assessment>,
+    /// True where it was judged by half of the stars.
+    pub half: bool,
+    pub limits: &'a Limits,
+    pub confidence: f64,
+    pub own_model: Option<&'a SizeAndEllipticity>,
+    pub left_out: Vec<String>,
+    pub groups: usize,
+    pub judged_exposures: usize,
+    pub given_exposures: usize,
+    pub floored: Weight,
+    pub unreadable: usize,
+    pub little_overlap: Option<f64>,
+}
+
+/// All reasons, the decisive ones first.
+pub fn all(facts: &Facts) -> Vec<Reason> {
+    let mut out = Vec::new();
+    if facts.judged_exposures < 2 {
+        let text = format!(
+            "{} of {} exposures could be judged: repeatability needs at least two.",
+            facts.judged_exposures, facts.given_exposures
+        );
+        out.push(plain("one-exposure", text));
+    }
+    if let Some(judged) = facts.judged {
+        let n = judged.keep.len();
+        let by = if facts.half { ", judged by stars that took no part in the choice" } else { "" };
+        let who = match facts.decision {
+            Decision::CombineSubset if facts.half => format!("between the {n} exposures kept{by}"),
+            Decision::Split => format!("between the {n} exposures of the largest group{by}"),
+            _ => format!("between {n} exposures"),
+        };
+        out.push(change(facts, "size-change", "size", &judged.size, facts.limits.size_limit, &who));
+        out.push(change(
+            facts,
+            "ellipticity-change",
+            "ellipticity",
+            &judged.ellipticity,
+            facts.limits.ellipticity_limit,
+            &who,
+        ));
+    }
+    if !facts.left_out.is_empty() {
+        let text = format!(
+            "{} left out, their PSF differs from that of the others: {}.",
+            count(facts.left_out.len(), "exposure"),
+            listed(&facts.left_out)
+        );
+        out.push(plain("psf-differs", text));
+    }
+    if let Some(own) = facts.own_model {
+        out.push(own_model("own-model-size", "size", "fraction of T", &own.size));
+        out.push(own_model("own-model-ellipticity", "ellipticity", "per component", &own.ellipticity));
+    }
+    if let Some(all) = facts.all {
+        out.extend(noise("size", &all.size_change));
+        out.extend(noise("ellipticity", &all.e_change));
+    }
+    if let Some(overlap) = facts.little_overlap {
+        let text = format!("The judged exposures share only {:.0} % of the field.", 100.0 * overlap);
+        out.push(plain("little-overlap", text));
+    }
+    if let Weight::Fixed(sigma) = facts.floored {
+        let text = format!(
+            "The pixels are too coarse for adaptive moments: sizes and ellipticities are those under a fixed \
+             weight of sigma {sigma} pixels, and changes are divided by their measured response."
+        );
+        out.push(plain("undersampled", text));
+    }
+    if facts.unreadable > 0 {
+        out.push(plain("unreadable", format!("{} could not be read.", count(facts.unreadable, "frame"))));
+    }
+    out
+}
+
+fn plain(code: &str, text: String) -> Reason {
+    Reason { code: code.into(), text, quantity: None, value: None, low: None, high: None, limit: None }
+}
+
+fn change(facts: &Facts, code: &str, what: &str, rms: &RmsChange, limit: f64, who: &str) -> Reason {
+    let unit = if what == "size" { "of T" } else { "per component" };
+    let verdict = if rms.high < limit {
+        format!("under the limit of {} by a factor {:.1}", number(limit), limit / rms.high)
+    } else if rms.low > limit {
+        format!("over the limit of {} by a factor {:.1}", number(limit), rms.low / limit)
+    } else {
+        format!("its interval contains the limit of {}", number(limit))
+    };
+    let text = format!(
+        "The rms change of {what} {who} is {} {unit} ({:.0} % confidence: {} to {}), {verdict}.",
+        number(rms.rms),
+        100.0 * facts.confidence,
+        number(rms.low),
+        number(rms.high),
+    );
+    Reason {
+        code: code.into(),
+        text,
+        quantity: Some(format!("rms change of {what}, {unit}")),
+        value: finite(rms.rms),
+        low: finite(rms.low),
+        high: finite(rms.high),
+        limit: Some(limit),
+    }
+}
+
+fn own_model(code: &str, what: &str, unit: &str, measured: &Measured) -> Reason {
+    let shown = |value: Option<f64>| value.map_or("unknown".to_owned(), number);
+    let stands = match (measured.high, measured.low, measured.limit) {
+        (Some(high), _, Some(limit)) if high < limit => "within the limit",
+        (_, Some(low), Some(limit)) if low > limit => "over the limit",
+        _ => "not shown to be within the limit",
+    };
+    let text = format!(
+        "Each exposure's own model predicts the {what} of stars held out of it to {} rms {unit} ({} to {}), {stands} of {}.",
+        shown(measured.rms),
+        shown(measured.low),
+        shown(measured.high),
+        shown(measured.limit),
+    );
+    Reason {
+        code: code.into(),
+        text,
+        quantity: Some(format!("rms error of {what}, {unit}")),
+        value: measured.rms,
+        low: measured.low,
+        high: measured.high,
+        limit: measured.limit,
+    }
+}
+
+fn noise(what: &str, change: &Change) -> Option<Reason> {
+    let pull = change.noise_check.pull;
+    if PULL_BAND.contains(&pull) || !pull.is_finite() {
+        return None;
+    }
+    let why = if pull > 1.0 {
+        "the noise model leaves something out; what is not shown to be white over the field counts as change"
+    } else {
+        "the stated errors are too large"
+    };
+    Some(Reason {
+        code: "noise-model".into(),
+        text: format!(
+            "Repeats of the same stars scatter by {pull:.2} of their stated errors in {what}: {why}."
+        ),
+        quantity: Some(format!("pull of {what}")),
+        value: Some(pull),
+        low: None,
+        high: None,
+        limit: None,
+    })
+}
+
+/// What would decide, as a sentence.
+pub fn advice(stars: Option<u32>, exposures: Option<u32>, in_hand: usize) -> String {
+    match (stars, exposures) {
+        (None, None) => {
+            "the measured change is at or over its limit within the error: more of the same data \
+                         will rather show that it is over"
+                .into()
+        }
+        (Some(s), None) => {
+            format!("about {s} stars an exposure of the same brightness would decide ({in_hand} now)")
+        }
+        (None, Some(e)) => format!("about {e} exposures would decide"),
+        (Some(s), Some(e)) => format!(
+            "about {s} stars an exposure of the same brightness ({in_hand} now), or about {e} exposures, would decide"
+        ),
+    }
+}
+
+/// What a verdict cannot see.
+pub fn cautions(weight: Weight) -> Vec<String> {
+    let mut out = vec![
+        "A verdict advises; it replaces neither the survey team's own validation nor, for alignment advice, \
+         the flight team's procedures and limits."
+            .to_owned(),
+        "m and c are a first estimate that holds for changes of the core of the PSF, such as jitter; where the \
+         wings change (defocus, spherical aberration) the true bias of an exponential galaxy is several times \
+         larger."
+            .to_owned(),
+        "Images in one band cannot show that stars and galaxies of different colour have different PSFs.".to_owned(),
+        "A median or clipped combination is not linear in the exposures, and weights that include the source's \
+         own noise make the PSF depend on flux: the verdict holds for neither."
+            .to_owned(),
+    ];
+    if weight != Weight::Adaptive {
+        out.push("Changes under a fixed weight are scaled by the response to jitter; a change of another kind may be scaled a little wrongly.".to_owned());
+    }
+    out
+}
+
+fn finite(value: f64) -> Option<f64> {
+    value.is_finite().then_some(value)
+}
+
+/// Two significant digits, plainly.
+fn number(value: f64) -> String {
+    if value == 0.0 || !value.is_finite() {
+        return format!("{value:.0}");
+    }
+    let digits = (1 - value.abs().log10().floor() as i32).clamp(0, 8) as usize;
+    format!("{value:.digits$}")
+}
+
+fn count(n: usize, noun: &str) -> String {
+    format!("{n} {noun}{}", if n == 1 { "" } else { "s" })
+}
+
+/// The first few names.
+fn listed(names: &[String]) -> String {
+    const SHOWN: usize = 4;
+    let first = names.iter().take(SHOWN).cloned().collect::<Vec<_>>().join(", ");
+    match names.len() {
+        n if n > SHOWN => format!("{first} and {} more", n - SHOWN),
+        _ => first,
+    }
+}

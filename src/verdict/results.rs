@@ -1,0 +1,174 @@
+//! Measured numbers into the result model. Numbers that are not finite become null.
+
+use super::assess::Assessment;
+use super::model::*;
+use super::own_model::FieldMeans;
+use super::products::{ExposurePicture, FieldSample};
+use crate::moments::FWHM_PER_SIGMA;
+use crate::repeat::{Change, RmsChange, random_effects::random_effects};
+use crate::settings::Settings;
+use crate::shear::{Bias, Requirement as Limits, RequirementWish, ShearError, bias::FORMULA, shear_bias};
+use crate::table::StarTable;
+
+/// The requirement of the settings.
+pub fn limits(settings: &Settings) -> Result<Limits, ShearError> {
+    let r = &settings.requirement;
+    Limits::resolve(&RequirementWish {
+        preset: Some(r.preset.clone()),
+        m: r.m,
+        c: r.c,
+        size_ratio: r.size_ratio,
+        size_limit: r.size_limit,
+        ellipticity_limit: r.ellipticity_limit,
+    })
+}
+
+pub fn requirement(limits: &Limits) -> Requirement {
+    let confirmed = if limits.confirmed { "" } else { " (not confirmed)" };
+    Requirement {
+        name: limits.name.clone(),
+        source: format!("{}{confirmed}", limits.source),
+        m: limits.m,
+        c: limits.c,
+        size_ratio: limits.size_ratio,
+        size_limit: limits.size_limit,
+        ellipticity_limit: limits.ellipticity_limit,
+    }
+}
+
+fn finite(value: f64) -> Option<f64> {
+    value.is_finite().then_some(value)
+}
+
+/// An rms with its interval and limit.
+pub fn bare(rms: &RmsChange, limit: f64) -> Measured {
+    Measured {
+        rms: finite(rms.rms),
+        low: finite(rms.low),
+        high: finite(rms.high),
+        limit: Some(limit),
+        population: None,
+    }
+}
+
+/// The same with the population of the field means.
+pub fn measured(rms: &RmsChange, limit: f64, change: &Change) -> Measured {
+    Measured { population: population(change, rms.confidence), ..bare(rms, limit) }
+}
+
+/// Random-effects standard deviation of the exposures' field means, averaged over the
+/// components: what they were drawn from.
+fn population(change: &Change, confidence: f64) -> Option<Population> {
+    let mut squares = [0.0; 3];
+    for component in 0..change.components {
+        let means = change.field_mean(component);
+        let (values, errors): (Vec<f64>, Vec<f64>) = means.into_iter().unzip();
+        let variances: Vec<f64> = errors.iter().map(|e| e * e).collect();
+        let found = random_effects(&values, &variances, confidence).ok()?;
+        for (sum, part) in squares.iter_mut().zip([found.tau2_paule_mandel, found.tau2_low, found.tau2_high])
+        {
+            *sum += part / change.components as f64;
+        }
+    }
+    let [tau, low, high] = squares.map(|square| finite(square.max(0.0).sqrt()));
+    Some(Population { tau, low, high })
+}
+
+/// The first estimate of the shear bias.
+pub fn shear(a: &Assessment, limits: &Limits, psf_ellipticity: f64) -> Option<ShearBudget> {
+    let bias = |rms: &RmsChange| Bias { value: rms.rms, low: rms.low, high: rms.high };
+    let found = shear_bias(bias(&a.size), bias(&a.ellipticity), psf_ellipticity, limits.size_ratio?).ok()?;
+    let estimate = |b: Bias, limit| BiasEstimate {
+        value: finite(b.value),
+        low: finite(b.low),
+        high: finite(b.high),
+        limit,
+    };
+    Some(ShearBudget {
+        m: estimate(found.m, limits.m),
+        c: estimate(found.c, limits.c),
+        formula: FORMULA.into(),
+    })
+}
+
+/// One exposure's row.
+pub fn exposure_result(table: &StarTable, means: Option<FieldMeans>, reasons: Vec<String>) -> ExposureResult {
+    let scale2 = table.facts.pixel_arcsec.map(|s| s * s);
+    let mut refused = std::collections::BTreeMap::new();
+    for word in table.stars.iter().filter_map(|s| s.refused).map(|r| r.word()) {
+        *refused.entry(word.to_owned()).or_insert(0) += 1;
+    }
+    let kept = table.stars.iter().filter(|s| s.refused.is_none()).count();
+    ExposureResult {
+        file: table.file.clone(),
+        time: table.facts.time.clone(),
+        exposure_s: table.facts.exposure_s,
+        stars: u32::try_from(kept).ok(),
+        gate: if reasons.is_empty() { Gate::Keep } else { Gate::LeaveOut },
+        reasons,
+        size_arcsec2: means.zip(scale2).and_then(|(m, s2)| finite(m.size * s2)),
+        size_pix2: means.and_then(|m| finite(m.size)),
+        size_err: means.and_then(|m| finite(m.size_err * scale2.unwrap_or(1.0))),
+        e1: means.and_then(|m| finite(m.e1)),
+        e2: means.and_then(|m| finite(m.e2)),
+        e_err: means.and_then(|m| finite(m.e_err)),
+        jitter_mas2: None,
+        fwhm_pix: table.sigma_pixels.map(|s| s * FWHM_PER_SIGMA),
+        sky_level: finite(table.sky_level),
+        sky_noise: finite(table.sky_noise),
+        filter: table.facts.filter.clone(),
+        mjd_mid: table.facts.mjd_mid,
+        altitude_deg: table.facts.altitude_deg,
+        refused,
+        sha256: Some(table.frame_sha256.clone()),
+        notes: table.notes.clone(),
+    }
+}
+
+/// The row of a frame that could not be read.
+pub fn unreadable(file: &str, why: &str) -> ExposureResult {
+    ExposureResult {
+        file: file.into(),
+        time: None,
+        exposure_s: None,
+        stars: None,
+        gate: Gate::Unreadable,
+        reasons: vec!["unreadable".into()],
+        size_arcsec2: None,
+        size_pix2: None,
+        size_err: None,
+        e1: None,
+        e2: None,
+        e_err: None,
+        jitter_mas2: None,
+        fwhm_pix: None,
+        sky_level: None,
+        sky_noise: None,
+        filter: None,
+        mjd_mid: None,
+        altitude_deg: None,
+        refused: std::collections::BTreeMap::new(),
+        sha256: None,
+        notes: vec![why.into()],
+    }
+}
+
+/// Mean of the kept exposures' models at the places they share.
+pub fn mean_samples(exposures: &[ExposurePicture]) -> Vec<FieldSample> {
+    let kept: Vec<&ExposurePicture> = exposures.iter().filter(|e| e.kept).collect();
+    let Some(first) = kept.first() else { return Vec::new() };
+    let n = kept.len() as f64;
+    (0..first.model.len())
+        .filter_map(|k| {
+            let all: Vec<&FieldSample> = kept.iter().map(|e| e.model.get(k)).collect::<Option<_>>()?;
+            let mean = |pick: fn(&FieldSample) -> f64| all.iter().map(|s| pick(s)).sum::<f64>() / n;
+            Some(FieldSample {
+                x: first.model[k].x,
+                y: first.model[k].y,
+                ln_size: mean(|s| s.ln_size),
+                e1: mean(|s| s.e1),
+                e2: mean(|s| s.e2),
+            })
+        })
+        .collect()
+}
