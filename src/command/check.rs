@@ -6,7 +6,7 @@ use anyhow::Result;
 
 use super::common::{Common, decision, inputs};
 use super::finish::finish;
-use super::folder::Folder;
+use super::folder::{Folder, strangers};
 use super::measuring::measure_all;
 use crate::verdict::model::Decision;
 
@@ -37,6 +37,9 @@ pub fn run(args: &Check) -> Result<u8> {
     let measured = measure_all(&frames, &folder, &loaded.settings, &args.common)?;
     if measured.taken_up > 0 {
         args.common.remark(&format!("{} unchanged star tables taken up", measured.taken_up));
+    }
+    for table in strangers(&folder, &frames) {
+        args.common.remark(&format!("{} is of no frame given here and is not judged", table.display()));
     }
     finish(measured.tables, &measured.unreadable, &loaded, &folder, &args.accept, &args.common)
 }

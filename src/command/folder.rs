@@ -66,6 +66,16 @@ impl Folder {
     }
 }
 
+/// Star tables in the folder that belong to none of the frames, sorted.
+pub fn strangers(folder: &Folder, frames: &[String]) -> Vec<PathBuf> {
+    let ours: HashSet<PathBuf> = folder.table_paths(frames).into_iter().collect();
+    let there = std::fs::read_dir(&folder.stars).into_iter().flatten().flatten().map(|e| e.path());
+    let mut strangers: Vec<PathBuf> =
+        there.filter(|p| p.extension().is_some_and(|e| e == "fits") && !ours.contains(p)).collect();
+    strangers.sort();
+    strangers
+}
+
 /// The file's name without folder and FITS endings.
 fn base_name(frame: &str) -> String {
     let mut name = frame.rsplit('/').next().unwrap_or(frame);

@@ -78,7 +78,11 @@ fn measure_one(frame: &str, path: &Path, settings: &Settings, hash: &str) -> Res
             table::write(&table, path)?;
             Ok(Outcome::New(table))
         }
-        Err(error) => Ok(Outcome::Unreadable(frame.into(), format!("{error:#}"))),
+        Err(error) => {
+            // A table of what the frame was before must not be judged in its place.
+            let _ = std::fs::remove_file(path);
+            Ok(Outcome::Unreadable(frame.into(), format!("{error:#}")))
+        }
     }
 }
 

@@ -6,7 +6,7 @@ use crate::stars::Refusal;
 use crate::verdict::model::{ExposureResult, Gate};
 use crate::verdict::{Judgement, Verdict};
 
-use super::numbers::{MISSING, or_missing, significant, with_interval};
+use super::numbers::{MISSING, or_missing, signed, significant, with_error, with_interval};
 use super::terminal::{budget, count, next_step, percent, reason_line, sentence};
 use super::{CAUTION, REPORT_HTML, ReportError, exposures::gate_word, figures};
 
@@ -54,7 +54,7 @@ pub fn to_text(judgement: &Judgement, settings_toml: &str) -> Result<String, Rep
                 file => base_name(&m.file),
                 kept => m.kept,
                 svg => Value::from_safe_string(m.svg.clone()),
-                size => format!("{:+.4}", m.size_change),
+                size => signed(Some(m.size_change)),
                 ellipticity => significant(m.ellipticity_change, 2),
             }).collect::<Vec<_>>(),
         }),
@@ -145,7 +145,6 @@ fn census(v: &Verdict) -> Vec<Value> {
 }
 
 fn exposure_row(e: &ExposureResult) -> Value {
-    let signed = |v: Option<f64>| v.filter(|v| v.is_finite()).map_or(MISSING.into(), |v| format!("{v:+.4}"));
     let size = e.size_arcsec2.or(e.size_pix2);
     context! {
         file => e.file.clone(),
@@ -155,10 +154,7 @@ fn exposure_row(e: &ExposureResult) -> Value {
         gate => gate_word(e.gate),
         reasons => e.reasons.join(", "),
         stars => e.stars.map_or(MISSING.into(), |n| n.to_string()),
-        size => match (size, e.size_err) {
-            (Some(t), Some(err)) => format!("{} ± {}", significant(t, 4), significant(err, 2)),
-            (t, _) => or_missing(t, 4),
-        },
+        size => with_error(size, e.size_err),
         e1 => signed(e.e1),
         e2 => signed(e.e2),
         jitter => e.jitter_mas2.map_or(MISSING.into(), |j| format!("{:.0}, {:.0}, {:.0}", j.xx, j.yy, j.xy)),

@@ -27,6 +27,22 @@ pub fn or_missing(value: Option<f64>, digits: usize) -> String {
     value.map_or(MISSING.into(), |v| significant(v, digits))
 }
 
+/// Four decimals with the sign, for ellipticities and changes of ln T.
+pub fn signed(value: Option<f64>) -> String {
+    value.filter(|v| v.is_finite()).map_or(MISSING.into(), |v| format!("{v:+.4}"))
+}
+
+/// `0.04482 ± 0.00008`: both to the second digit of the error.
+pub fn with_error(value: Option<f64>, error: Option<f64>) -> String {
+    match (value.filter(|v| v.is_finite()), error.filter(|e| e.is_finite() && *e > 0.0)) {
+        (Some(value), Some(error)) => {
+            let decimals = (1.0 - error.log10().floor()).clamp(0.0, 8.0) as usize;
+            format!("{value:.decimals$} ± {error:.decimals$}")
+        }
+        (value, _) => or_missing(value, 4),
+    }
+}
+
 /// `0.0041 [0.0032, 0.0052]`; the brackets are left out where there is no interval.
 pub fn with_interval(value: Option<f64>, low: Option<f64>, high: Option<f64>) -> String {
     let shown = or_missing(value, 3);
@@ -55,6 +71,18 @@ mod tests {
         for (value, shown) in cases {
             assert_eq!(significant(value, 3), shown);
         }
+    }
+
+    #[test]
+    fn errors() {
+        assert_eq!(with_error(Some(0.044821), Some(0.00008)), "0.044821 ± 0.000080");
+        assert_eq!(with_error(Some(123.4), Some(12.0)), "123 ± 12");
+        assert_eq!(with_error(Some(5.0), None), "5.000");
+        assert_eq!(with_error(None, Some(1.0)), MISSING);
+        assert_eq!(
+            (signed(Some(0.01)), signed(Some(f64::NAN))),
+            ("+0.0100".to_string(), MISSING.to_string())
+        );
     }
 
     #[test]

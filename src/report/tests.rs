@@ -207,3 +207,25 @@ fn a_page_of_nothing_is_still_a_page() {
     let page = plain(&html::to_text(&judgement, "").unwrap());
     assert!(page.contains("undecided") && page.contains(CAUTION) && !page.contains("<figure"));
 }
+
+/// Whatever the numbers are, the page is made and shows no NaN.
+#[test]
+fn numbers_that_are_none_do_not_break_the_page() {
+    let mut judgement = sample::judgement(8);
+    let pictures = &mut judgement.pictures;
+    pictures.mean[0].e1 = f64::NAN;
+    pictures.exposures[0].model.iter_mut().for_each(|s| s.ln_size = f64::NAN);
+    pictures.exposures[1].model.iter_mut().for_each(|s| s.e2 = f64::INFINITY);
+    pictures.exposures[2].model.clear();
+    pictures.exposures[3].stars.iter_mut().for_each(|s| s.residual = Some([f64::NAN; 3]));
+    pictures.exposures[4].stars.iter_mut().for_each(|s| s.x = -1e300);
+    for e in &mut judgement.verdict.exposures {
+        (e.size_err, e.e1, e.mjd_mid) = (Some(f64::NAN), Some(f64::NAN), Some(60000.0));
+    }
+    judgement.verdict.repeatability.as_mut().unwrap().size.high = Some(f64::INFINITY);
+    for (width, height) in [(4096.0, 3072.0), (0.0, 0.0), (f64::NAN, 1.0), (1.0, 1e9)] {
+        (judgement.pictures.width, judgement.pictures.height) = (width, height);
+        let page = html::to_text(&judgement, "").unwrap();
+        assert!(!page.contains("NaN") && !page.contains(">inf"), "{width} x {height}");
+    }
+}

@@ -4,6 +4,7 @@
 use plotters::prelude::*;
 use plotters::style::text_anchor::HPos;
 
+use crate::report::numbers::significant;
 use crate::verdict::Pictures;
 use crate::verdict::products::{ExposurePicture, FieldSample, StarPoint};
 
@@ -291,7 +292,7 @@ fn draw_key(
     let left = place(pictures.width - length, 0.0).0;
     let y = fine(TOP / 2.0);
     area.draw(&PathElement::new([(left, y), (right, y)], INK.stroke_width(fine(1.6) as u32)))?;
-    let text = format!("e = {key}");
+    let text = format!("e = {}", significant(key, 1));
     area.draw(&Text::new(text, (left - fine(8.0), y), text_style(HPos::Right)))?;
     Ok(())
 }
