@@ -132,7 +132,7 @@ fn check_coverage(name: &str, truth: f64, slack: (f64, f64), intervals: &[RmsCha
 fn coverage_of_the_interval() {
     let even = vec![1.0; 6];
     let uneven = vec![1.0, 0.9, 0.5, 0.7, 1.0, 0.6];
-    let repeats = 400u64;
+    let repeats = 300u64;
     for (seen, frame, noise) in [
         (&even, Reference::Sky, 0.43),
         (&uneven, Reference::Sky, 0.53),
@@ -250,20 +250,12 @@ fn a_dithered_static_field_is_change_only_on_the_sky() {
 }
 
 #[test]
-fn the_linear_approximation_agrees_with_the_dense_solution() {
-    // The same data twice: 130 exposures of 6 functions are beyond the dense limit, 110 are not.
-    let seen = |n: usize| (0..n).map(|t| [1.0, 0.7, 0.9][t % 3]).collect::<Vec<f64>>();
-    let expected_noise = |n: usize| {
-        let s = stack(80, &seen(n), 2, &[drawn(n, 6, 0.5, 4, |_, _| true)], 4);
-        let change = s.change(Reference::Sky);
-        (change.covariance.is_some(), change.rms(0.95).unwrap())
-    };
-    let (dense, a) = expected_noise(110);
-    let (sparse, b) = expected_noise(130);
-    assert!(dense && !sparse);
-    // Noise per exposure is the same but for 1/n; bounds within a tenth of the noise.
-    assert!((a.noise / b.noise - 1.0).abs() < 0.03, "{a:?} {b:?}");
-    assert!(((a.high - a.rms) / (b.high - b.rms) - 1.0).abs() < 0.15, "{a:?} {b:?}");
+fn many_exposures_are_solved_without_the_full_covariance() {
+    let truth = drawn(130, 6, 0.5, 4, |_, _| true);
+    let change = stack(80, &[0.9; 130], 2, &[truth], 4).change(Reference::Sky);
+    assert!(change.covariance.is_none());
+    let found = change.rms(0.95).unwrap();
+    assert!(found.low < 0.5 && 0.5 < found.high && found.high < 0.6, "{found:?}");
 }
 
 #[test]
