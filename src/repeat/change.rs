@@ -539,3 +539,41 @@ fn check_rows(exposures: usize, rows: &[Row], values: &[Vec<f64>]) -> Result<(),
     }
     Ok(())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand::{RngExt, SeedableRng, rngs::StdRng};
+    use rand_distr::StandardNormal;
+
+    /// The approximation for many exposures against the full covariance, on the same data.
+    #[test]
+    fn block_modes_agree_with_dense_ones() {
+        let basis = Basis::over_rectangle(-1.0, 1.0, -1.0, 1.0, 2).unwrap();
+        for (exposures, tolerance) in [(12, 0.02), (40, 0.01)] {
+            let mut rng = StdRng::seed_from_u64(7);
+            let (mut rows, mut values) = (vec![], vec![]);
+            for star in 0..80 {
+                let (x, y) = (rng.random_range(-1.0..1.0), rng.random_range(-1.0..1.0));
+                let sigma = 1.0 / rng.random_range(0.25f64..1.0);
+                for exposure in 0..exposures {
+                    if rng.random_range(0.0..1.0) < [1.0, 0.7, 0.9][exposure % 3] {
+                        let noise: f64 = rng.sample(StandardNormal);
+                        rows.push(Row { star, exposure, x, y, sigma });
+                        values.push(sigma * noise + (exposure % 2) as f64);
+                    }
+                }
+            }
+            let change = measure_change(&basis, exposures, &rows, &[values], Reference::Sky).unwrap();
+            let stacked: Vec<DVector<f64>> =
+                change.coefficients.iter().map(|c| DVector::from_column_slice(c.transpose().as_slice())).collect();
+            let blocks = block_modes(&change.exposure_covariance, &stacked, exposures, 6);
+            let (dense, linear) =
+                (rms_change(&change.modes, 0.95).unwrap(), rms_change(&blocks, 0.95).unwrap());
+            assert!((dense.mean_square / linear.mean_square - 1.0).abs() < 1e-9);
+            for (a, b) in [(dense.noise, linear.noise), (dense.high, linear.high), (dense.low, linear.low)] {
+                assert!((a - b).abs() < tolerance * a, "{exposures}: {dense:?} {linear:?}");
+            }
+        }
+    }
+}

@@ -35,6 +35,10 @@ pub struct RmsChange {
 /// stated too large (a power constraint after Cowan et al. 2011, arXiv:1105.3166, from memory).
 const POWER_QUANTILE: f64 = 0.16;
 
+/// Noise below this share of the mean square leaves a distribution that is Gaussian to all
+/// digits, and too narrow for the inversion.
+const NEGLIGIBLE_NOISE: f64 = 1e-8;
+
 /// The interval of `Delta^2 = sum z^2` from `Q = sum zhat^2`, `zhat ~ N(z, lambda)`, by inverting
 /// tests on the generalised non-central chi-square distribution of Q: the upper bound is the
 /// largest `Delta` under which a Q as small as observed has probability `(1-confidence)/2`, the
@@ -52,26 +56,24 @@ pub fn rms_change(modes: &[NoiseMode], confidence: f64) -> Result<RmsChange, Rep
     let noise: f64 = modes.iter().map(|m| m.lambda * m.dof).sum();
     let rms = (mean_square - noise).max(0.0).sqrt();
     let tail = 0.5 * (1.0 - confidence);
+    if noise <= NEGLIGIBLE_NOISE * mean_square {
+        let deviation = two_sided_normal(confidence) * under_change(modes, mean_square).variance().sqrt();
+        let (low, high) = ((mean_square - deviation).max(0.0).sqrt(), (mean_square + deviation).sqrt());
+        return Ok(RmsChange { rms, low: low.min(rms), high, confidence, mean_square, noise });
+    }
     let no_change = under_change(modes, 0.0);
 
-    let low = if noise <= 0.0 {
-        rms
-    } else if no_change.survival(mean_square) >= tail {
+    let low = if no_change.survival(mean_square) >= tail {
         0.0
     } else {
         let miss = |square: f64| under_change(modes, square).survival(mean_square) - tail;
         crossing_above(miss, 0.0, noise, 1e-6).unwrap_or(0.0).max(0.0).sqrt()
     };
 
-    let high = if noise <= 0.0 {
-        rms
-    } else {
-        let floor = no_change.quantile(POWER_QUANTILE).unwrap_or(0.0);
-        let observed = mean_square.max(floor);
-        let miss = |square: f64| under_change(modes, square).cdf(observed) - tail;
-        let start = mean_square + noise;
-        crossing_above(miss, 0.0, start, 1e-6).unwrap_or(f64::INFINITY).sqrt()
-    };
+    let floor = no_change.quantile(POWER_QUANTILE).unwrap_or(0.0);
+    let observed = mean_square.max(floor);
+    let miss = |square: f64| under_change(modes, square).cdf(observed) - tail;
+    let high = crossing_above(miss, 0.0, mean_square + noise, 1e-6).unwrap_or(f64::INFINITY).sqrt();
     Ok(RmsChange { rms, low, high: high.max(rms), confidence, mean_square, noise })
 }
 
@@ -105,4 +107,45 @@ pub fn with_extra(change: RmsChange, extra: f64, extra_low: f64, extra_high: f64
 pub fn two_sided_normal(confidence: f64) -> f64 {
     use statrs::distribution::{ContinuousCDF, Normal};
     Normal::standard().inverse_cdf(0.5 * (1.0 + confidence))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand::{RngExt, SeedableRng, rngs::StdRng};
+
+    /// Weights over six decades, from one mode to sixty: bounds exist and enclose the value.
+    #[test]
+    fn bounds_are_finite_and_ordered() {
+        let mut rng = StdRng::seed_from_u64(17);
+        for case in 0..200 {
+            let count = rng.random_range(1..60usize);
+            let decades = rng.random_range(0.0..6.0);
+            let strength = 10f64.powf(rng.random_range(-2.0..6.0));
+            let modes: Vec<NoiseMode> = (0..count)
+                .map(|_| {
+                    let lambda = 10f64.powf(-decades * rng.random_range(0.0..1.0));
+                    let square = lambda * rng.random_range(0.0..4.0) * if rng.random_range(0.0..1.0) < 0.2 { strength } else { 1.0 };
+                    NoiseMode { lambda, dof: 1.0, square }
+                })
+                .collect();
+            let found = rms_change(&modes, 0.95).unwrap();
+            assert!(found.high.is_finite(), "{case}: {found:?} {modes:?}");
+            assert!(0.0 <= found.low && found.low <= found.rms && found.rms <= found.high, "{case}: {found:?} {modes:?}");
+        }
+    }
+
+    /// One mode is a single Gaussian: the interval of |z|/sqrt(1) at z = 5 sigma is z +- 1.96.
+    #[test]
+    fn one_strong_mode_is_gaussian() {
+        let found = rms_change(&[NoiseMode { lambda: 1.0, dof: 1.0, square: 100.0 }], 0.95).unwrap();
+        assert!((found.low - (10.0 - 1.95996)).abs() < 1e-3, "{found:?}");
+        assert!((found.high - (10.0 + 1.95996)).abs() < 1e-3, "{found:?}");
+    }
+
+    #[test]
+    fn no_modes_and_bad_confidence() {
+        assert_eq!(rms_change(&[], 0.95).unwrap().high, 0.0);
+        assert_eq!(rms_change(&[], 1.0), Err(RepeatError::BadConfidence { confidence: 1.0 }));
+    }
 }
