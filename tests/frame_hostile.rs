@@ -3,6 +3,7 @@
 
 use std::path::PathBuf;
 
+use proptest::prelude::*;
 use stackworthy::frame::{FrameError, read_frame};
 use stackworthy::settings::Settings;
 
@@ -254,5 +255,36 @@ fn damaged_copies_of_good_files_never_end_the_program() {
             let _ = read(&bytes);
             let _ = read(&good[..random.random_range(0..good.len())]);
         }
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(300))]
+
+    /// Whatever a header says of the exposure, a sound image is read; what cannot be
+    /// understood is missing, and no fact is a number that is not finite.
+    #[test]
+    fn any_words_in_the_header(values in proptest::collection::vec("[ -~]{0,30}", 24)) {
+        let keys = [
+            "EXPTIME", "DATE-OBS", "TIME-OBS", "MJD-OBS", "GAIN", "RDNOISE", "SATURATE", "FILTER", "RA", "DEC", "TELALT",
+            "CCD-TEMP", "FOCUS", "XBINNING", "CCDSUM", "DATASEC", "TIMESYS", "JD", "DATE-AVG", "PIXSCALE", "DATE-END",
+            "UT", "ZD", "FOCALLEN",
+        ];
+        let cards: Vec<String> = keys.iter().zip(&values).map(|(k, v)| format!("{k:<8}= {v}")).collect();
+        match read(&image(16, &["20", "20"], &cards, 2880)) {
+            Err(e) => prop_assert!(matches!(e, FrameError::ColourMosaic { .. }), "{e}"),
+            Ok(frame) => {
+                let f = &frame.facts;
+                let numbers = [f.mjd_mid, f.exposure_s, f.gain, f.read_noise, f.ra_deg, f.dec_deg, f.altitude_deg, f.focus];
+                prop_assert!(numbers.iter().flatten().all(|v| v.is_finite()), "{f:?}");
+            }
+        }
+    }
+
+    /// Numbers and dates near the right form, as a damaged header holds them.
+    #[test]
+    fn any_date_of_nearly_the_right_form(date in "'?[0-9]{1,5}[-/][0-9]{1,3}[-/][0-9]{1,3}[T ]?[0-9:.+-]{0,14}'?") {
+        let cards = [format!("DATE-OBS= {date}"), card("EXPTIME", 10)];
+        prop_assert!(read(&image(16, &["20", "20"], &cards, 2880)).is_ok());
     }
 }

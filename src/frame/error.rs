@@ -20,8 +20,8 @@ pub enum FrameError {
     #[error("{}: the compressed file is damaged after {bytes} bytes: {reason}. Copy or compress it again.", path.display())]
     Gzip { path: PathBuf, bytes: usize, reason: String },
 
-    #[error("{}: extension {hdu}: {card} is {value}, but {limit}. {remedy}", path.display())]
-    Header { path: PathBuf, hdu: usize, card: String, value: String, limit: String, remedy: String },
+    #[error("{}: extension {hdu}: {card} is {value}, but {limit}. Correct the header, or write the frame again.", path.display())]
+    Header { path: PathBuf, hdu: usize, card: String, value: String, limit: String },
 
     #[error("{}: cut short: extension {hdu} needs {needs} bytes, the file has {has}. Copy the frame again.", path.display())]
     Truncated { path: PathBuf, hdu: usize, needs: u64, has: u64 },
@@ -82,7 +82,6 @@ impl FrameError {
             card: card.into(),
             value: value.to_string(),
             limit: limit.into(),
-            remedy: "Correct the header, or write the frame again.".into(),
         }
     }
 }

@@ -256,12 +256,12 @@ fn pixel_scale(
         if differ(told, found) {
             notes.push(format!("[telescope] pixel_arcsec = {told} is used, not the header's {found:.4}."));
         }
-    } else if let (Some(wcs), Some(card)) = (from_wcs, from_card) {
-        if differ(wcs, card) {
-            notes.push(format!(
-                "The sky coordinates give {wcs:.4} arcsec a pixel, the header's scale card {card}; the former is used."
-            ));
-        }
+    } else if let (Some(wcs), Some(card)) = (from_wcs, from_card)
+        && differ(wcs, card)
+    {
+        notes.push(format!(
+            "The sky coordinates give {wcs:.4} arcsec a pixel, the scale card {card}; the former is used."
+        ));
     }
     told.or(from_header)
 }

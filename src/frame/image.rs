@@ -41,119 +41,117 @@ fn is_companion(hdu: &Hdu) -> bool {
     })
 }
 
-/// What the file holds, for messages: `0: none; 1 (SCI): 650 x 500`.
-pub fn held(hdus: &[Hdu]) -> String {
-    let list: Vec<String> = hdus
-        .iter()
-        .map(|h| match h.kind {
+/// A file in memory, its structure checked.
+#[derive(Clone, Copy)]
+pub struct Contents<'a> {
+    pub path: &'a Path,
+    pub bytes: &'a [u8],
+    pub hdus: &'a [Hdu],
+}
+
+impl<'a> Contents<'a> {
+    /// For messages: `0: none; 1 (SCI): 650 x 500`.
+    fn held(&self) -> String {
+        let one = |h: &Hdu| match h.kind {
             Kind::Other => format!("{}: a table", h.label()),
             _ => format!("{}: {}", h.label(), h.axes_text()),
+        };
+        self.hdus.iter().map(one).collect::<Vec<_>>().join("; ")
+    }
+
+    /// The extension a setting names, by name or by number.
+    pub fn named(&self, role: &'static str, wanted: &str) -> Result<&'a Hdu, FrameError> {
+        let name = wanted.trim();
+        let by_name = self.hdus.iter().find(|h| h.name().is_some_and(|n| n.eq_ignore_ascii_case(name)));
+        let by_number = || name.parse().ok().and_then(|n: usize| self.hdus.get(n));
+        by_name.or_else(by_number).ok_or_else(|| FrameError::NoSuchExtension {
+            path: self.path.into(),
+            role,
+            wanted: wanted.into(),
+            held: self.held(),
         })
-        .collect();
-    list.join("; ")
-}
-
-/// The extension a setting names, by number or by name.
-pub fn named<'a>(
-    path: &Path,
-    hdus: &'a [Hdu],
-    role: &'static str,
-    wanted: &str,
-) -> Result<&'a Hdu, FrameError> {
-    let by_name = hdus.iter().find(|h| h.name().is_some_and(|n| n.eq_ignore_ascii_case(wanted.trim())));
-    by_name.or_else(|| wanted.trim().parse().ok().and_then(|n: usize| hdus.get(n))).ok_or_else(|| {
-        FrameError::NoSuchExtension { path: path.into(), role, wanted: wanted.into(), held: held(hdus) }
-    })
-}
-
-/// The image that is the frame, with a note where there was a choice.
-pub fn choose<'a>(
-    path: &Path,
-    hdus: &'a [Hdu],
-    wanted: Option<&str>,
-    notes: &mut Vec<String>,
-) -> Result<&'a Hdu, FrameError> {
-    if let Some(wanted) = wanted {
-        let hdu = named(path, hdus, "image", wanted)?;
-        notes.push(format!("The image is extension {}, as [header] image says.", hdu.label()));
-        return Ok(hdu);
     }
-    let planes: Vec<&Hdu> = hdus.iter().filter(|h| h.plane().is_some() && !is_companion(h)).collect();
-    let Some(&first) = planes.first() else {
-        return Err(no_image(path, hdus));
-    };
-    if planes.len() > 1 {
-        let others: Vec<String> = planes[1..].iter().map(|h| h.label()).collect();
-        notes.push(format!(
-            "The image is extension {}, the first of {}; not used: {}. [header] image chooses another.",
-            first.label(),
-            planes.len(),
-            others.join(", ")
-        ));
-    } else if first.index > 0 {
-        notes.push(format!("The image is extension {}, the only one.", first.label()));
-    }
-    Ok(first)
-}
 
-/// Why no image can be used: a cube is named as such.
-fn no_image(path: &Path, hdus: &[Hdu]) -> FrameError {
-    let cube = hdus.iter().find(|h| h.kind != Kind::Other && h.axes.iter().filter(|&&n| n > 1).count() > 2);
-    match cube {
-        Some(hdu) => not_a_plane(path, hdu),
-        None => FrameError::NoImage { path: path.into(), held: held(hdus) },
+    /// The image that is the frame, with a note where there was a choice.
+    pub fn choose(&self, wanted: Option<&str>, notes: &mut Vec<String>) -> Result<&'a Hdu, FrameError> {
+        if let Some(wanted) = wanted {
+            let hdu = self.named("image", wanted)?;
+            notes.push(format!("The image is extension {}, as [header] image says.", hdu.label()));
+            return Ok(hdu);
+        }
+        let planes: Vec<&Hdu> =
+            self.hdus.iter().filter(|h| h.plane().is_some() && !is_companion(h)).collect();
+        let Some(&first) = planes.first() else {
+            return Err(self.no_image());
+        };
+        if planes.len() > 1 {
+            let others: Vec<String> = planes[1..].iter().map(|h| h.label()).collect();
+            notes.push(format!(
+                "The image is extension {}, the first of {}; not used: {}. [header] image chooses another.",
+                first.label(),
+                planes.len(),
+                others.join(", ")
+            ));
+        } else if first.index > 0 {
+            notes.push(format!("The image is extension {}, the only one.", first.label()));
+        }
+        Ok(first)
     }
-}
 
-fn not_a_plane(path: &Path, hdu: &Hdu) -> FrameError {
-    let planes = hdu.axes.len() == 3 && (hdu.axes[2] == 3 || hdu.axes[0] == 3);
-    match planes {
-        true => FrameError::ColourPlanes { path: path.into(), axes: hdu.axes_text() },
-        false => FrameError::NotTwoDimensional { path: path.into(), hdu: hdu.index, axes: hdu.axes_text() },
+    /// Why no image can be used: a cube is named as such.
+    fn no_image(&self) -> FrameError {
+        let is_cube = |h: &&Hdu| h.kind != Kind::Other && h.axes.iter().filter(|&&n| n > 1).count() > 2;
+        match self.hdus.iter().find(is_cube) {
+            Some(hdu) => self.not_a_plane(hdu),
+            None => FrameError::NoImage { path: self.path.into(), held: self.held() },
+        }
     }
-}
 
-/// Opens the file at an image that passed every check; gives its width and height.
-pub fn open<'a>(
-    path: &Path,
-    bytes: &'a [u8],
-    hdu: &Hdu,
-) -> Result<(MemoryFile<'a>, usize, usize), FrameError> {
-    if hdu.plane().is_none() {
-        return Err(not_a_plane(path, hdu));
+    fn not_a_plane(&self, hdu: &Hdu) -> FrameError {
+        let (path, axes) = (self.path.into(), hdu.axes_text());
+        match hdu.axes[..] {
+            [_, _, 3] | [3, _, _] => FrameError::ColourPlanes { path, axes },
+            _ => FrameError::NotTwoDimensional { path, hdu: hdu.index, axes },
+        }
     }
-    check_image(path, hdu)?;
-    if hdu.kind == Kind::Tiles {
-        tiles::check(path, bytes, hdu)?;
-    }
-    let failed = |e| library(path, hdu, e);
-    let mut file = MemoryFile::open(bytes).map_err(failed)?;
-    file.go_to(hdu.index).map_err(failed)?;
-    let axes = file.axes().map_err(failed)?;
-    if axes != hdu.axes {
-        let limit = format!("the library reads {axes:?}");
-        return Err(FrameError::card(path, hdu.index, "NAXIS", hdu.axes_text(), &limit));
-    }
-    Ok((file, axes[0] as usize, axes[1] as usize))
-}
 
-/// The library's failure, with the file's name.
-pub fn library(path: &Path, hdu: &Hdu, error: LibraryError) -> FrameError {
-    let LibraryError { doing, status, message } = error;
-    FrameError::Library { path: path.into(), hdu: hdu.index, doing, status, message }
-}
+    /// Opens the file at an image that passed every check; gives its width and height.
+    pub fn open(&self, hdu: &Hdu) -> Result<(MemoryFile<'a>, usize, usize), FrameError> {
+        if hdu.plane().is_none() {
+            return Err(self.not_a_plane(hdu));
+        }
+        check_image(self.path, hdu)?;
+        if hdu.kind == Kind::Tiles {
+            tiles::check(self.path, self.bytes, hdu)?;
+        }
+        let failed = |e| self.library(hdu, e);
+        let mut file = MemoryFile::open(self.bytes).map_err(failed)?;
+        file.go_to(hdu.index).map_err(failed)?;
+        let axes = file.axes().map_err(failed)?;
+        if axes != hdu.axes {
+            let limit = format!("the library reads {axes:?}");
+            return Err(FrameError::card(self.path, hdu.index, "NAXIS", hdu.axes_text(), &limit));
+        }
+        Ok((file, axes[0] as usize, axes[1] as usize))
+    }
 
-/// The pixels, scaled, `[y, x]`; NaN where there is no finite value.
-pub fn read(path: &Path, bytes: &[u8], hdu: &Hdu) -> Result<Array2<f32>, FrameError> {
-    let (mut file, width, height) = open(path, bytes, hdu)?;
-    let mut pixels = Array2::<f32>::zeros((height, width));
-    if let Some(values) = pixels.as_slice_mut() {
-        file.read_f32(0, values).map_err(|e| library(path, hdu, e))?;
+    /// The library's failure, with the file's name.
+    pub fn library(&self, hdu: &Hdu, error: LibraryError) -> FrameError {
+        let LibraryError { doing, status, message } = error;
+        FrameError::Library { path: self.path.into(), hdu: hdu.index, doing, status, message }
+    }
+
+    /// The pixels, scaled, `[y, x]`; NaN where there is no finite value.
+    pub fn pixels(&self, hdu: &Hdu) -> Result<Array2<f32>, FrameError> {
+        let (mut file, width, height) = self.open(hdu)?;
+        let mut values = vec![0f32; width * height];
+        file.read_f32(0, &mut values).map_err(|e| self.library(hdu, e))?;
         if hdu.bitpix < 0 {
             values.iter_mut().filter(|v| v.is_infinite()).for_each(|v| *v = f32::NAN);
         }
+        Array2::from_shape_vec((height, width), values)
+            .map_err(|e| FrameError::card(self.path, hdu.index, "NAXIS", hdu.axes_text(), &e.to_string()))
     }
-    Ok(pixels)
 }
 
 /// Notes what in the header contradicts the data without harm to the pixels.

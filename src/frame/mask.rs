@@ -1,11 +1,9 @@
 //! Pixels that must not be used: no value, masked, of no weight.
 
-use std::path::Path;
-
 use ndarray::Array2;
 
 use super::error::FrameError;
-use super::image::{self, MASK_NAMES, WEIGHT_NAMES};
+use super::image::{Contents, MASK_NAMES, WEIGHT_NAMES};
 use super::raw_header::Hdu;
 use crate::settings::HeaderSettings;
 
@@ -14,14 +12,23 @@ const STRIP: usize = 64;
 /// A mask found on its own that covers more than this is taken to mean the contrary.
 const PLAUSIBLE_SHARE: f64 = 0.5;
 
+/// A kind of extension that rules pixels out.
+struct Role<'s> {
+    name: &'static str,
+    /// The extension a setting names.
+    wanted: Option<&'s str>,
+    /// Names it is found by otherwise.
+    usual: &'static [&'static str],
+    /// True for a value that rules its pixel out.
+    rules_out: Box<dyn Fn(f64) -> bool>,
+}
+
 /// Marks what the mask and weight extensions rule out; `bad` has the image's shape.
 ///
 /// An extension that a setting names is used in any case; one that is found by its
 /// name is used if it has the image's shape and leaves at least half of the pixels.
 pub fn apply(
-    path: &Path,
-    bytes: &[u8],
-    hdus: &[Hdu],
+    contents: &Contents,
     chosen: &Hdu,
     settings: &HeaderSettings,
     bad: &mut Array2<bool>,
@@ -33,72 +40,65 @@ pub fn apply(
         _ => v != 0.0,
     };
     let weightless = |v: f64| v.is_nan() || v <= 0.0;
-    extension(path, bytes, hdus, chosen, "mask", settings.mask.as_deref(), &MASK_NAMES, &masked, bad, notes)?;
-    extension(
-        path,
-        bytes,
-        hdus,
-        chosen,
-        "weight",
-        settings.weight.as_deref(),
-        &WEIGHT_NAMES,
-        &weightless,
-        bad,
-        notes,
-    )
+    let roles = [
+        Role {
+            name: "mask",
+            wanted: settings.mask.as_deref(),
+            usual: &MASK_NAMES,
+            rules_out: Box::new(masked),
+        },
+        Role {
+            name: "weight",
+            wanted: settings.weight.as_deref(),
+            usual: &WEIGHT_NAMES,
+            rules_out: Box::new(weightless),
+        },
+    ];
+    for role in &roles {
+        let hdu = match role.wanted {
+            Some(wanted) => contents.named(role.name, wanted)?,
+            None => match found(contents.hdus, chosen, role.usual, notes) {
+                Some(hdu) => hdu,
+                None => continue,
+            },
+        };
+        let marks = marks(contents, chosen, hdu, role)?;
+        let percent = 100.0 * marks.iter().filter(|m| **m).count() as f64 / marks.len() as f64;
+        let (name, label) = (role.name, hdu.label());
+        if role.wanted.is_none() && percent > 100.0 * PLAUSIBLE_SHARE {
+            notes.push(format!(
+                "The {name} extension {label} would rule out {percent:.0} % of the pixels and is not used; \
+                 [header] {name} makes it count."
+            ));
+            continue;
+        }
+        notes.push(format!("The {name} extension {label} rules out {percent:.2} % of the pixels."));
+        bad.zip_mut_with(&marks, |b, m| *b |= *m);
+    }
+    Ok(())
 }
 
-#[allow(clippy::too_many_arguments)]
-fn extension(
-    path: &Path,
-    bytes: &[u8],
-    hdus: &[Hdu],
-    chosen: &Hdu,
-    role: &'static str,
-    wanted: Option<&str>,
-    names: &[&str],
-    is_bad: &dyn Fn(f64) -> bool,
-    bad: &mut Array2<bool>,
-    notes: &mut Vec<String>,
-) -> Result<(), FrameError> {
-    let (hdu, asked) = match wanted {
-        Some(wanted) => (image::named(path, hdus, role, wanted)?, true),
-        None => match found(hdus, chosen, names, notes) {
-            Some(hdu) => (hdu, false),
-            None => return Ok(()),
-        },
-    };
+/// The pixels an extension rules out, `[y, x]`.
+fn marks(contents: &Contents, chosen: &Hdu, hdu: &Hdu, role: &Role) -> Result<Array2<bool>, FrameError> {
     if hdu.plane() != chosen.plane() {
         return Err(FrameError::Shape {
-            path: path.into(),
-            role,
+            path: contents.path.into(),
+            role: role.name,
             found: hdu.axes_text(),
             wanted: chosen.axes_text(),
         });
     }
-    let mut marks = Array2::from_elem(bad.dim(), false);
-    let (mut file, width, height) = image::open(path, bytes, hdu)?;
+    let (mut file, width, height) = contents.open(hdu)?;
+    let mut marks = Array2::from_elem((height, width), false);
     let mut strip = vec![0f64; width * STRIP.min(height)];
     for y in (0..height).step_by(STRIP) {
         let rows = STRIP.min(height - y);
         let values = &mut strip[..rows * width];
-        file.read_f64(y * width, values).map_err(|e| image::library(path, hdu, e))?;
+        file.read_f64(y * width, values).map_err(|e| contents.library(hdu, e))?;
         let target = marks.slice_mut(ndarray::s![y..y + rows, ..]);
-        target.into_iter().zip(values.iter()).for_each(|(mark, v)| *mark = is_bad(*v));
+        target.into_iter().zip(values.iter()).for_each(|(mark, v)| *mark = (role.rules_out)(*v));
     }
-    let share = marks.iter().filter(|m| **m).count() as f64 / marks.len() as f64;
-    let percent = 100.0 * share;
-    if !asked && share > PLAUSIBLE_SHARE {
-        notes.push(format!(
-            "The {role} extension {} would rule out {percent:.0} % of the pixels and is not used; \
-             [header] {role} makes it count.",
-            hdu.label()
-        ));
-        return Ok(());
-    }
-    notes.push(format!("The {role} extension {} rules out {percent:.2} % of the pixels.", hdu.label()));
-    bad.zip_mut_with(&marks, |b, m| *b |= *m);
-    Ok(())
+    Ok(marks)
 }
 
 /// The extension of one of these names that has the image's shape: first one of the

@@ -9,7 +9,7 @@
 //! | choice of the image, pixels, step of the values | [`image`], [`fits`] |
 //! | mask and weight extensions | [`mask`] |
 //! | overscan and dark borders | [`usable`] |
-//! | exposure facts and times | [`facts`], [`time`] |
+//! | exposure facts and times | [`facts`], [`time`], [`date`] |
 //! | world coordinates | [`wcs`] |
 //! | saturation, colour mosaics | [`saturation`], [`mosaic`] |
 
@@ -20,6 +20,7 @@ use ndarray::{Array2, Axis};
 use crate::settings::Settings;
 
 pub mod card;
+mod date;
 pub mod error;
 mod facts;
 pub mod fits;
@@ -35,9 +36,9 @@ mod time;
 mod usable;
 pub mod wcs;
 
+pub use date::iso;
 pub use error::FrameError;
 pub use inputs::expand_inputs;
-pub use time::iso;
 
 /// A rectangle of pixels, 0-based and half open: `x0 <= x < x1`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -120,18 +121,18 @@ pub fn read_frame(path: &Path, settings: &Settings) -> Result<Frame, FrameError>
     let mut source = source::Source::open(path)?;
     let (hdus, end) = raw_header::walk(path, &source.bytes)?;
     source.fit(end, &mut notes);
-    let bytes = &source.bytes[..end];
+    let contents = image::Contents { path, bytes: &source.bytes[..end], hdus: &hdus };
 
-    let chosen = image::choose(path, &hdus, settings.header.image.as_deref(), &mut notes)?;
+    let chosen = contents.choose(settings.header.image.as_deref(), &mut notes)?;
     let header = chosen.header.with_parent(&hdus[0].header);
     let colour_mosaic = refuse_mosaic(path, &header, settings, &mut notes)?;
-    let (sha256, pixels) = rayon::join(|| source.sha256(), || image::read(path, bytes, chosen));
+    let (sha256, pixels) = rayon::join(|| source.sha256(), || contents.pixels(chosen));
     let pixels = pixels?;
-    image::note_doubts(bytes, chosen, &mut notes);
+    image::note_doubts(contents.bytes, chosen, &mut notes);
     let quantum = image::quantum(&pixels, chosen);
 
     let mut bad = pixels.mapv(|v| !v.is_finite());
-    mask::apply(path, bytes, &hdus, chosen, &settings.header, &mut bad, &mut notes)?;
+    mask::apply(&contents, chosen, &settings.header, &mut bad, &mut notes)?;
     let usable = usable_region(path, &pixels, &header, settings, &mut notes)?;
     mark_outside(&mut bad, usable);
     if bad.iter().all(|b| *b) {

@@ -40,14 +40,18 @@ pub fn pile_up(pixels: &Array2<f32>, bad: &Array2<bool>, usable: Region) -> Opti
 
 type Bright = (f32, usize, usize);
 
+/// Pixels of the sample that gives the sky.
+const SKY_SAMPLE: usize = 100_000;
+
 /// Median and half width (central 68 %) of a sample.
 fn sky_level(pixels: &Array2<f32>, bad: &Array2<bool>, usable: Region) -> Option<(f64, f64)> {
-    let step = (usable.width() * usable.height() / 100_000).max(1) | 1;
-    let mut sample: Vec<f32> = (usable.y0..usable.y1)
-        .flat_map(|y| (usable.x0..usable.x1).map(move |x| (y, x)))
+    let count = usable.width() * usable.height();
+    let step = (count / SKY_SAMPLE).max(1) | 1;
+    let mut sample: Vec<f32> = (0..count)
         .step_by(step)
-        .filter(|&(y, x)| !bad[[y, x]])
-        .map(|(y, x)| pixels[[y, x]])
+        .map(|at| [usable.y0 + at / usable.width(), usable.x0 + at % usable.width()])
+        .filter(|&at| !bad[at])
+        .map(|at| pixels[at])
         .collect();
     if sample.len() < 100 {
         return None;
@@ -61,11 +65,11 @@ fn sky_level(pixels: &Array2<f32>, bad: &Array2<bool>, usable: Region) -> Option
 fn brightest(pixels: &Array2<f32>, bad: &Array2<bool>, usable: Region) -> Vec<Bright> {
     let mut top: Vec<Bright> = Vec::with_capacity(4 * TOP_PIXELS);
     let mut floor = f32::NEG_INFINITY;
-    for y in usable.y0..usable.y1 {
-        for x in usable.x0..usable.x1 {
-            let value = pixels[[y, x]];
-            if value >= floor && !bad[[y, x]] {
-                top.push((value, x, y));
+    let inside = ndarray::s![usable.y0..usable.y1, usable.x0..usable.x1];
+    for (j, (row, bad)) in pixels.slice(inside).outer_iter().zip(bad.slice(inside).outer_iter()).enumerate() {
+        for (i, value) in row.iter().enumerate() {
+            if *value >= floor && !bad[i] {
+                top.push((*value, usable.x0 + i, usable.y0 + j));
                 if top.len() == 4 * TOP_PIXELS {
                     top.select_nth_unstable_by(TOP_PIXELS, |a, b| b.0.total_cmp(&a.0));
                     floor = top[TOP_PIXELS].0;

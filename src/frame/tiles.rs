@@ -101,7 +101,16 @@ fn check_rows(bytes: &[u8], hdu: &Hdu, tile: &[u64], method: &str) -> Result<(),
     let row_bytes = hdu.header.integer("NAXIS1").unwrap_or(0).max(0) as usize;
     let rows = hdu.header.integer("NAXIS2").unwrap_or(0).max(0) as usize;
     let data = &bytes[hdu.data_start..hdu.data_start + hdu.data_bytes];
-    let table_bytes = row_bytes as u64 * rows as u64;
+    let table_bytes = (row_bytes as u64).saturating_mul(rows as u64);
+    for (card, wanted) in [("BITPIX", 8), ("NAXIS", 2), ("GCOUNT", 1)] {
+        let value = hdu.header.integer(card).unwrap_or(1);
+        if value != wanted {
+            return Err((card.into(), value.to_string(), format!("it is {wanted} in a table")));
+        }
+    }
+    if table_bytes > data.len() as u64 {
+        return Err(("the table".into(), format!("{table_bytes} bytes"), format!("it has {}", data.len())));
+    }
     let heap_start = match hdu.header.card("THEAP") {
         None => table_bytes,
         Some(card) => hdu

@@ -3,13 +3,17 @@
 //! The setting decides; otherwise the header's TRIMSEC or DATASEC; inside of that, rows and
 //! columns at an edge that are plainly not sky are found from the data (common practice).
 
-use ndarray::{Array2, ArrayView1, Axis};
+use ndarray::{Array2, ArrayView1, ArrayView2};
 
 use super::Region;
 use super::card::Header;
 
 /// Share of a side, at each end, in which an edge is looked for.
 const EDGE_ZONE: f64 = 0.125;
+/// An edge is looked for in this many rows at most.
+const WIDEST_ZONE: usize = 512;
+/// Rows behind a cut that stand for the sky there.
+const BEHIND: usize = 9;
 /// Pixels of a row that are looked at, at most.
 const SAMPLE: usize = 512;
 /// A step between neighbouring rows is plain at this many times their usual difference ...
@@ -75,8 +79,8 @@ fn section(header: &Header, whole: Region, notes: &mut Vec<String>) -> Option<Re
 /// `within`, less the rows and columns at its edges that hold no exposed sky.
 pub fn exposed(pixels: &Array2<f32>, within: Region) -> Region {
     let view = pixels.slice(ndarray::s![within.y0..within.y1, within.x0..within.x1]);
-    let (bottom, top) = edges(&lines(view, Axis(0)));
-    let (left, right) = edges(&lines(view, Axis(1)));
+    let (bottom, top) = edges(view);
+    let (left, right) = edges(view.reversed_axes());
     Region { x0: within.x0 + left, x1: within.x1 - right, y0: within.y0 + bottom, y1: within.y1 - top }
 }
 
@@ -89,10 +93,6 @@ struct Line {
     noise: f64,
     /// Error of the level.
     error: f64,
-}
-
-fn lines(view: ndarray::ArrayView2<f32>, axis: Axis) -> Vec<Line> {
-    view.axis_iter(axis).map(line).collect()
 }
 
 /// Level and noise from pairs of neighbours, spread over the line.
@@ -113,25 +113,30 @@ fn line(values: ArrayView1<f32>) -> Line {
     }
     // The mean of the central 60 % follows a shift of less than one step of quantised data,
     // which a median does not.
-    levels.sort_unstable_by(f64::total_cmp);
     let fifth = levels.len() / 5;
-    let centre = &levels[fifth..levels.len() - fifth];
-    let level = centre.iter().sum::<f64>() / centre.len() as f64;
-    // The mean of the smaller 90 % of |a - b| is 0.823 sigma of a pixel, for Gaussian noise.
-    differences.sort_unstable_by(f64::total_cmp);
-    let kept = &differences[..(differences.len() * 9).div_ceil(10)];
-    let noise = kept.iter().sum::<f64>() / kept.len() as f64 / 0.9076;
+    let count = levels.len() - 2 * fifth;
+    levels.select_nth_unstable_by(fifth, f64::total_cmp);
+    let upper = &mut levels[fifth..];
+    upper.select_nth_unstable_by(count - 1, f64::total_cmp);
+    let level = upper[..count].iter().sum::<f64>() / count as f64;
+    // The mean of the smaller 90 % of |a - b| is 0.9296 sigma of a pixel, for Gaussian noise.
+    let kept = (differences.len() * 9).div_ceil(10);
+    differences.select_nth_unstable_by(kept - 1, f64::total_cmp);
+    let noise = differences[..kept].iter().sum::<f64>() / kept as f64 / 0.9296;
     Line { level, noise, error: 1.1 * noise / (levels.len() as f64).sqrt() }
 }
 
-/// How many lines to leave out at the first and at the last end.
-fn edges(lines: &[Line]) -> (usize, usize) {
-    if lines.len() < SMALLEST_SIDE {
+/// How many rows to leave out at the first and at the last end.
+fn edges(view: ArrayView2<f32>) -> (usize, usize) {
+    let length = view.nrows();
+    if length < SMALLEST_SIDE {
         return (0, 0);
     }
-    let zone = (lines.len() as f64 * EDGE_ZONE) as usize;
-    let inner: Vec<Line> =
-        lines[zone..lines.len() - zone].iter().copied().filter(|l| l.level.is_finite()).collect();
+    let zone = ((length as f64 * EDGE_ZONE) as usize).min(WIDEST_ZONE);
+    let lines = |from: usize, to: usize| -> Vec<Line> { (from..to).map(|n| line(view.row(n))).collect() };
+    let half = (length / 2 - zone).min(WIDEST_ZONE / 2);
+    let mut inner = lines(length / 2 - half, length / 2 + half);
+    inner.retain(|l| l.level.is_finite());
     if inner.len() < 16 {
         return (0, 0);
     }
@@ -139,8 +144,10 @@ fn edges(lines: &[Line]) -> (usize, usize) {
     let error = median(inner.iter().map(|l| l.error));
     let usual = 1.4826 * median(inner.windows(2).map(|w| (w[1].level - w[0].level).abs()));
     let plain = (PLAIN_STEP * usual.max(1.414 * error)).max(PLAIN_NOISE * noise);
-    let reversed: Vec<Line> = lines.iter().rev().copied().collect();
-    (edge(lines, zone, plain, noise), edge(&reversed, zone, plain, noise))
+    let first = lines(0, zone + BEHIND);
+    let mut last = lines(length - zone - BEHIND, length);
+    last.reverse();
+    (edge(&first, zone, plain, noise), edge(&last, zone, plain, noise))
 }
 
 /// The number of lines, from the first on, that are plainly unlike those behind them.
@@ -151,7 +158,7 @@ fn edge(lines: &[Line], zone: usize, plain: f64, noise: f64) -> usize {
             let (outer, inside) = (&lines[..cut], lines[cut]);
             let step = inside.level - lines[cut - 1].level;
             // One odd line behind the cut must not stand for the sky.
-            let behind = &lines[cut..cut + zone.min(9)];
+            let behind = &lines[cut..cut + BEHIND];
             let sky = median(behind.iter().map(|l| l.level));
             let stepped = step.abs() > plain
                 && outer.iter().all(|l| (sky - l.level) * step.signum() > 0.5 * step.abs());

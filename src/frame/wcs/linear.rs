@@ -36,10 +36,10 @@ pub fn matrix(header: &Header) -> Result<Matrix, String> {
     };
     let table = |stem: &str, missing: Matrix| -> Result<(bool, Matrix), String> {
         let (mut any, mut m) = (false, missing);
-        for i in 0..2 {
-            for j in 0..2 {
+        for (i, row) in m.iter_mut().enumerate() {
+            for (j, element) in row.iter_mut().enumerate() {
                 if let Some(v) = number(&format!("{stem}{}_{}", i + 1, j + 1))? {
-                    m[i][j] = v;
+                    *element = v;
                     any = true;
                 }
             }

@@ -3,6 +3,9 @@
 
 use super::linear::Matrix;
 
+/// Cosine of the distance from the point of contact under which a place counts as behind.
+const HORIZON: f64 = 1e-9;
+
 /// The plane that touches the sky at one point.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Tan {
@@ -50,7 +53,7 @@ impl Tan {
         let (sin, cos) = dec_deg.to_radians().sin_cos();
         let (along_sin, along_cos) = (ra_deg.to_radians() - self.ra_rad).sin_cos();
         let depth = self.dec_sin * sin + self.dec_cos * cos * along_cos;
-        if !(depth > 1e-9) || !(-90.0..=90.0).contains(&dec_deg) {
+        if depth.is_nan() || depth < HORIZON || !(-90.0..=90.0).contains(&dec_deg) {
             return None;
         }
         let xi = (cos * along_sin / depth).to_degrees();
