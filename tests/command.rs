@@ -62,6 +62,8 @@ fn star_table(file: &str, frame_sha256: &str) -> StarTable {
         facts: ExposureFacts { exposure_s: Some(60.0), ..ExposureFacts::default() },
         sky_level: 100.0,
         sky_noise: 5.0,
+        sigma_pixels: Some(1.2),
+        narrowest_sigma_pixels: Some(1.2),
         has_wcs: false,
         sky_angle_deg: None,
         notes: vec![],
