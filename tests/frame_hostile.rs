@@ -228,6 +228,28 @@ fn folder() -> PathBuf {
     PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("testdata-synth/frames")
 }
 
+/// A stream that lacks its last byte is never handed to a decoder, which would read past it.
+#[test]
+fn streams_without_their_last_byte() {
+    for name in
+        ["tiles_rice_1.fits.fz", "tiles_hcompress_1.fits.fz", "tiles_plio_1.fits", "tiles_unsigned.fits"]
+    {
+        let mut bytes = std::fs::read(folder().join(name)).unwrap();
+        assert!(read(&bytes).is_ok(), "{name}");
+        // The table follows the header of the first extension: its first descriptor's count.
+        let headers = bytes.chunks(80).scan(0, |ends, card| {
+            *ends += usize::from(card.starts_with(b"END     "));
+            Some(*ends)
+        });
+        let cards = headers.take_while(|ends| *ends < 2).count();
+        let table = (80 * cards).div_ceil(2880) * 2880;
+        let count = u32::from_be_bytes(bytes[table..table + 4].try_into().unwrap());
+        assert!((4..100_000).contains(&count), "{name}: {count}");
+        bytes[table..table + 4].copy_from_slice(&(count - 1).to_be_bytes());
+        assert!(matches!(read(&bytes), Err(FrameError::Tile { .. })), "{name}");
+    }
+}
+
 /// Any prefix of a good file, and any file with bytes changed, is read or refused.
 #[test]
 fn damaged_copies_of_good_files_never_end_the_program() {

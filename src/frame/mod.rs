@@ -5,7 +5,7 @@
 //! | step | module |
 //! |---|---|
 //! | bytes, unpacked and hashed | [`source`] |
-//! | structure, checked against the file's length and the limits | [`raw_header`], [`tiles`] |
+//! | structure, checked against the file's length and the limits | [`raw_header`], [`tiles`], [`streams`] |
 //! | choice of the image, pixels, step of the values | [`image`], [`fits`] |
 //! | mask and weight extensions | [`mask`] |
 //! | overscan and dark borders | [`usable`] |
@@ -31,6 +31,7 @@ mod mosaic;
 pub mod raw_header;
 mod saturation;
 pub mod source;
+mod streams;
 pub mod tiles;
 mod time;
 mod usable;

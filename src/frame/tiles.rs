@@ -6,8 +6,11 @@
 
 use std::path::Path;
 
+use rayon::prelude::*;
+
 use super::error::FrameError;
 use super::raw_header::{Hdu, MAX_PIXELS};
+use super::streams;
 
 /// Most axes the library unpacks.
 const MAX_TILE_AXES: usize = 6;
@@ -65,14 +68,22 @@ pub fn check(path: &Path, bytes: &[u8], hdu: &Hdu) -> Result<(), FrameError> {
 
 type Fault = (String, String, String);
 
+/// Pixels of a Rice block and bytes of its integers; the library exchanges the two where
+/// they stand the wrong way round.
+fn rice_parameters(hdu: &Hdu) -> (i64, i64) {
+    let value = |card: &str| hdu.header.integer(card);
+    let old = hdu.header.text("ZNAME2") == Some("NOISEBIT");
+    let (block, bytes) = (value("ZVAL1").unwrap_or(0), value("ZVAL2").filter(|_| !old).unwrap_or(4));
+    if block < 16 && bytes > 8 { (bytes, block) } else { (block, bytes) }
+}
+
 fn check_rice(hdu: &Hdu) -> Result<(), Fault> {
-    for n in 1..=2 {
-        let card = format!("ZVAL{n}");
-        let Some(found) = hdu.header.card(&card) else { continue };
-        let value = hdu.header.integer(&card).unwrap_or(0);
-        if !(1..=MAX_RICE_BLOCK).contains(&value) {
-            return Err((card, found.value.clone(), format!("it must be 1 to {MAX_RICE_BLOCK}")));
-        }
+    let (block, bytes) = rice_parameters(hdu);
+    if !(1..=MAX_RICE_BLOCK).contains(&block) {
+        return Err(("ZVAL1".into(), block.to_string(), format!("it must be 1 to {MAX_RICE_BLOCK}")));
+    }
+    if ![1, 2, 4].contains(&bytes) {
+        return Err(("ZVAL2".into(), bytes.to_string(), "it must be 1, 2 or 4".into()));
     }
     Ok(())
 }
@@ -120,7 +131,7 @@ fn check_rows(bytes: &[u8], hdu: &Hdu, tile: &[u64], method: &str) -> Result<(),
             .filter(|v| (table_bytes..=data.len() as u64).contains(v))
             .ok_or(("THEAP".into(), card.value.clone(), "it must lie between table and end".to_string()))?,
     };
-    for row in 0..rows {
+    let check_row = |row: usize| -> Result<(), Fault> {
         let pixels = tile_pixels(hdu, tile, row as u64);
         for column in &columns {
             let at = row * row_bytes + column.offset;
@@ -135,35 +146,41 @@ fn check_rows(bytes: &[u8], hdu: &Hdu, tile: &[u64], method: &str) -> Result<(),
                     let what = format!("the array of {} in row {}", column.name, row + 1);
                     (what, format!("{count} elements at {offset}"), "it lies outside the data".to_string())
                 })?;
-            check_stream(stream, count, pixels, column, method)
+            check_stream(hdu, stream, pixels, column, method)
                 .map_err(|(value, limit)| (format!("tile {} of {}", row + 1, column.name), value, limit))?;
         }
-    }
-    Ok(())
+        Ok(())
+    };
+    (0..rows).into_par_iter().find_map_first(|row| check_row(row).err()).map_or(Ok(()), Err)
 }
 
+/// A stream unpacks to the pixels of its tile, and holds all that the decoder will ask for.
 fn check_stream(
+    hdu: &Hdu,
     stream: &[u8],
-    count: u64,
     pixels: u64,
     column: &HeapColumn,
     method: &str,
 ) -> Result<(), (String, String)> {
-    let uncompressed = column.name == "UNCOMPRESSED_DATA" || method == "NOCOMPRESS";
-    if count == 0 || column.name == "GZIP_COMPRESSED_DATA" {
-        return Ok(());
+    let has = format!("{} bytes", stream.len());
+    let plain =
+        column.name == "UNCOMPRESSED_DATA" || (column.name == "COMPRESSED_DATA" && method == "NOCOMPRESS");
+    if plain {
+        let fits = stream.len() as u64 <= pixels * hdu.bitpix.unsigned_abs() / 8;
+        return if fits { Ok(()) } else { Err((has, format!("the tile has {pixels} pixels"))) };
     }
-    if uncompressed && count > pixels && column.name == "UNCOMPRESSED_DATA" {
-        return Err((format!("{count} pixels"), format!("the tile has {pixels}")));
-    }
-    if column.name != "COMPRESSED_DATA" {
+    if stream.is_empty() || column.name != "COMPRESSED_DATA" {
         return Ok(());
     }
     match method {
         "HCOMPRESS_1" => check_hcompress(stream, pixels),
         "PLIO_1" => check_plio(stream),
-        m if m.starts_with("RICE") && stream.len() < 5 => {
-            Err((format!("{} bytes", stream.len()), "a Rice stream has at least 5".into()))
+        m if m.starts_with("RICE") => {
+            let (block, bytes) = rice_parameters(hdu);
+            match streams::rice_is_whole(stream, pixels, block as u64, bytes as u64) {
+                true => Ok(()),
+                false => Err((has, format!("its {pixels} pixels need more"))),
+            }
         }
         _ => Ok(()),
     }
@@ -179,11 +196,12 @@ fn check_hcompress(stream: &[u8], pixels: u64) -> Result<(), (String, String)> {
     if rows < 1 || columns < 1 || rows as u64 * columns as u64 != pixels {
         return Err((format!("{columns} x {rows} pixels"), format!("the tile has {pixels}")));
     }
-    match stream[22..25].iter().max() {
-        Some(planes) if *planes > MAX_BIT_PLANES => {
-            Err((format!("{planes} bit planes"), format!("at most {MAX_BIT_PLANES} fit a pixel")))
-        }
-        _ => Ok(()),
+    if let Some(planes) = stream[22..25].iter().max().filter(|p| **p > MAX_BIT_PLANES) {
+        return Err((format!("{planes} bit planes"), format!("at most {MAX_BIT_PLANES} fit a pixel")));
+    }
+    match streams::hcompress_is_whole(stream, rows as usize, columns as usize) {
+        true => Ok(()),
+        false => Err((format!("{} bytes", stream.len()), format!("its {pixels} pixels need more"))),
     }
 }
 

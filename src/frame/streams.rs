@@ -1,0 +1,208 @@
+//! Compressed streams followed without unpacking: how far a decoder would read.
+//!
+//! The library's decoders do not look where their input ends. A stream is handed to them
+//! only if it holds every bit that they will ask for.
+//!
+//! FITS Standard 4.0 (2018), section 10.4; White, Postman & Lattanzi 1992, in Digitised
+//! Optical Sky Surveys, 167 (HCOMPRESS).
+
+/// Bits from the first byte on, the highest of a byte first.
+struct Bits<'a> {
+    bytes: &'a [u8],
+    /// Of the next bit.
+    at: u64,
+}
+
+impl Bits<'_> {
+    /// At least 56 bits from here on, at the top of the word; zeros behind the end.
+    fn window(&self) -> u64 {
+        let first = (self.at / 8) as usize;
+        let word = match self.bytes.get(first..first + 8) {
+            Some(eight) => u64::from_be_bytes(eight.try_into().unwrap_or_default()),
+            None => {
+                let rest = self.bytes.get(first..).unwrap_or_default();
+                rest.iter().enumerate().fold(0, |w, (i, b)| w | u64::from(*b) << (56 - 8 * i))
+            }
+        };
+        word << (self.at % 8)
+    }
+
+    /// Goes on by so many bits; None where they are not there.
+    fn skip(&mut self, count: u64) -> Option<()> {
+        self.at += count;
+        (self.at <= 8 * self.bytes.len() as u64).then_some(())
+    }
+
+    /// The next few bits as a number; at most 32.
+    fn take(&mut self, count: u32) -> Option<u32> {
+        let value = (self.window() >> (64 - count)) as u32;
+        self.skip(u64::from(count))?;
+        Some(value)
+    }
+
+    /// Goes past zeros and the one that ends them.
+    fn skip_zeros(&mut self) -> Option<()> {
+        loop {
+            let zeros = u64::from(self.window().leading_zeros());
+            if zeros < 56 {
+                return self.skip(zeros + 1);
+            }
+            self.skip(56)?;
+        }
+    }
+}
+
+/// True where a Rice stream of integers of 1, 2 or 4 bytes, coded in blocks, holds all of
+/// its pixels.
+pub fn rice_is_whole(stream: &[u8], pixels: u64, block: u64, integer_bytes: u64) -> bool {
+    rice(stream, pixels, block, integer_bytes).is_some()
+}
+
+fn rice(stream: &[u8], pixels: u64, block: u64, integer_bytes: u64) -> Option<()> {
+    // Bits of a block's code, and the code of a block that is not compressed.
+    let (code_bits, plain) = match integer_bytes {
+        1 => (3, 6),
+        2 => (4, 14),
+        _ => (5, 25),
+    };
+    let mut bits = Bits { bytes: stream, at: 8 * integer_bytes };
+    // The decoder looks at one byte behind the first value in any case.
+    if stream.len() as u64 <= integer_bytes {
+        return None;
+    }
+    let mut left = pixels;
+    while left > 0 {
+        let here = left.min(block);
+        match bits.take(code_bits)? {
+            0 => {}
+            code if code - 1 == plain => bits.skip(8 * integer_bytes * here)?,
+            code => {
+                for _ in 0..here {
+                    bits.skip_zeros()?;
+                    bits.skip(u64::from(code - 1))?;
+                }
+            }
+        }
+        left -= here;
+    }
+    Some(())
+}
+
+/// Bytes before the bit planes: magic number, sides, scale, sum, planes of each quadrant.
+const HCOMPRESS_HEAD: usize = 25;
+
+/// True where an HCOMPRESS stream of this many rows and columns holds every bit plane and
+/// every sign it announces.
+pub fn hcompress_is_whole(stream: &[u8], rows: usize, columns: usize) -> bool {
+    hcompress(stream, rows, columns).is_some()
+}
+
+fn hcompress(stream: &[u8], rows: usize, columns: usize) -> Option<()> {
+    let planes = stream.get(22..HCOMPRESS_HEAD)?;
+    let (top, left) = (rows.div_ceil(2), columns.div_ceil(2));
+    let mut bits = Bits { bytes: stream, at: 8 * HCOMPRESS_HEAD as u64 };
+    let mut signed = vec![false; rows * columns];
+    for (y, x, height, width, planes) in [
+        (0, 0, top, left, planes[0]),
+        (0, left, top, columns / 2, planes[1]),
+        (top, 0, rows / 2, left, planes[1]),
+        (top, left, rows / 2, columns / 2, planes[2]),
+    ] {
+        for _ in 0..planes {
+            let codes = bit_plane(&mut bits, height, width)?;
+            for i in 0..height {
+                for j in 0..width {
+                    signed[(y + i) * columns + x + j] |= child(&codes, width, i, j);
+                }
+            }
+        }
+    }
+    // A closing zero, then the signs from the next whole byte on.
+    if bits.take(4)? != 0 {
+        return None;
+    }
+    bits.at = bits.at.next_multiple_of(8);
+    bits.skip(signed.iter().filter(|s| **s).count() as u64)
+}
+
+/// Bit of a pixel in the codes of its 2 x 2 cells; the first pixel has the highest bit.
+fn child(codes: &[u8], width: usize, i: usize, j: usize) -> bool {
+    codes[(i / 2) * width.div_ceil(2) + j / 2] >> (3 - 2 * (i % 2) - j % 2) & 1 != 0
+}
+
+/// The codes of the 2 x 2 cells of one bit plane: written out, or as a quadtree.
+fn bit_plane(bits: &mut Bits, height: usize, width: usize) -> Option<Vec<u8>> {
+    let cells = height.div_ceil(2) * width.div_ceil(2);
+    if cells == 0 {
+        return None;
+    }
+    match bits.take(4)? {
+        0 => (0..cells).map(|_| bits.take(4).map(|c| c as u8)).collect(),
+        0xf => quadtree(bits, height, width),
+        _ => None,
+    }
+}
+
+fn quadtree(bits: &mut Bits, height: usize, width: usize) -> Option<Vec<u8>> {
+    let levels = height.max(width).next_power_of_two().trailing_zeros();
+    let mut codes = vec![huffman(bits)?];
+    for level in (1..levels).rev() {
+        let (rows, columns) = (height.div_ceil(1 << level), width.div_ceil(1 << level));
+        let mut finer = vec![0u8; rows * columns];
+        for i in 0..rows {
+            for j in 0..columns {
+                finer[i * columns + j] = u8::from(child(&codes, columns, i, j));
+            }
+        }
+        for code in finer.iter_mut().rev().filter(|c| **c != 0) {
+            *code = huffman(bits)?;
+        }
+        codes = finer;
+    }
+    Some(codes)
+}
+
+/// One code of the fixed Huffman table.
+fn huffman(bits: &mut Bits) -> Option<u8> {
+    let first = bits.take(3)?;
+    if first < 4 {
+        return Some(1 << first);
+    }
+    let second = first << 1 | bits.take(1)?;
+    if let Some(code) = [3, 5, 10, 12, 15].get((second - 8) as usize) {
+        return Some(*code);
+    }
+    let third = second << 1 | bits.take(1)?;
+    if let Some(code) = [6, 7, 9, 11, 13].get((third - 26) as usize) {
+        return Some(*code);
+    }
+    Some(if bits.take(1)? == 0 { 0 } else { 14 })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_rice_stream_of_one_block() {
+        // First value 7, then the code of a block without differences (5 zero bits).
+        let stream = [0, 0, 0, 7, 0];
+        assert!(rice_is_whole(&stream, 32, 32, 4));
+        assert!(!rice_is_whole(&stream, 64 * 32, 32, 4));
+        assert!(!rice_is_whole(&stream[..4], 32, 32, 4));
+        // Zeros without an end, in a block that is coded.
+        assert!(!rice_is_whole(&[0, 0, 0, 7, 0b0001_0000, 0, 0, 0], 32, 32, 4));
+    }
+
+    #[test]
+    fn bits_are_counted_over_word_borders() {
+        let bytes: Vec<u8> = (0..20).map(|i| i * 13 + 1).collect();
+        let mut bits = Bits { bytes: &bytes, at: 0 };
+        let mut joined = String::new();
+        while let Some(three) = bits.take(3) {
+            joined += &format!("{three:03b}");
+        }
+        let whole: String = bytes.iter().map(|b| format!("{b:08b}")).collect();
+        assert_eq!(joined, whole[..159]);
+    }
+}
