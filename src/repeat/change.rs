@@ -565,8 +565,11 @@ mod tests {
                 }
             }
             let change = measure_change(&basis, exposures, &rows, &[values], Reference::Sky).unwrap();
-            let stacked: Vec<DVector<f64>> =
-                change.coefficients.iter().map(|c| DVector::from_column_slice(c.transpose().as_slice())).collect();
+            let stacked: Vec<DVector<f64>> = change
+                .coefficients
+                .iter()
+                .map(|c| DVector::from_column_slice(c.transpose().as_slice()))
+                .collect();
             let blocks = block_modes(&change.exposure_covariance, &stacked, exposures, 6);
             let (dense, linear) =
                 (rms_change(&change.modes, 0.95).unwrap(), rms_change(&blocks, 0.95).unwrap());

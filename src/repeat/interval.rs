@@ -125,13 +125,18 @@ mod tests {
             let modes: Vec<NoiseMode> = (0..count)
                 .map(|_| {
                     let lambda = 10f64.powf(-decades * rng.random_range(0.0..1.0));
-                    let square = lambda * rng.random_range(0.0..4.0) * if rng.random_range(0.0..1.0) < 0.2 { strength } else { 1.0 };
+                    let square = lambda
+                        * rng.random_range(0.0..4.0)
+                        * if rng.random_range(0.0..1.0) < 0.2 { strength } else { 1.0 };
                     NoiseMode { lambda, dof: 1.0, square }
                 })
                 .collect();
             let found = rms_change(&modes, 0.95).unwrap();
             assert!(found.high.is_finite(), "{case}: {found:?} {modes:?}");
-            assert!(0.0 <= found.low && found.low <= found.rms && found.rms <= found.high, "{case}: {found:?} {modes:?}");
+            assert!(
+                0.0 <= found.low && found.low <= found.rms && found.rms <= found.high,
+                "{case}: {found:?} {modes:?}"
+            );
         }
     }
 

@@ -127,7 +127,7 @@ mod tests {
     fn a_neighbour_matters_less_the_farther_it_is() {
         let wings = Wings::gaussian(1.5);
         assert!(wings.size_effect(2.0, 0.0) > 0.5);
-        assert!(wings.size_effect(8.0, 0.0) < 0.01);
+        assert!(wings.size_effect(9.0, 0.0) < 0.01);
         assert_eq!(wings.size_effect(100.0, 0.0), 0.0_f64.max(4.0 * (1e4 / 9.0) * (-1e4_f64 / 9.0).exp()));
     }
 
