@@ -57,8 +57,12 @@ def check_stars(path, hdu, say):
     kept = data["refused"] == ""
     if kept.any() and not (data["x"][kept] >= 0.5).all():
         say(f"{path}: a kept star lies left of the first FITS pixel")
-    if data["cutout"].shape != data["cutout_mask"].shape:
-        say(f"{path}: cut-outs and masks differ in shape")
+    for pixels, mask, word in zip(data["cutout"], data["cutout_mask"], data["refused"]):
+        side = int(round(len(pixels) ** 0.5))
+        if side * side != len(pixels) or len(mask) != len(pixels):
+            say(f"{path}: a cut-out is not square, or its mask has another shape")
+        if (len(pixels) == 0) != (word != ""):
+            say(f"{path}: a kept star lacks its cut-out, or a refused one has one")
 
 
 def check_fits(path, say):

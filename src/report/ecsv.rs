@@ -6,16 +6,11 @@ use crate::table::fits_table::{CardValue, Data, Table};
 
 /// Columns of scalars only; a column with a cell shape is left out.
 pub fn to_text(table: &Table) -> String {
-    let columns: Vec<_> = table.columns.iter().filter(|c| c.cell.is_empty()).collect();
+    let columns: Vec<_> =
+        table.columns.iter().filter(|c| c.cell.is_empty() && datatype(&c.data).is_some()).collect();
     let mut out = String::from("# %ECSV 1.0\n# ---\n# delimiter: ','\n# datatype:\n");
     for column in &columns {
-        let datatype = match column.data {
-            Data::F64(_) => "float64",
-            Data::F32(_) => "float32",
-            Data::I32(_) => "int32",
-            Data::U8(_) => "uint8",
-            Data::Text(_) => "string",
-        };
+        let datatype = datatype(&column.data).unwrap_or_default();
         let unit = if column.unit.is_empty() { String::new() } else { format!("unit: {}, ", column.unit) };
         let description = yaml_quoted(&column.description);
         out.push_str(&format!(
@@ -44,11 +39,23 @@ pub fn to_text(table: &Table) -> String {
     out
 }
 
+/// The name of a scalar type; none for lists, which have no place in a text table.
+fn datatype(data: &Data) -> Option<&'static str> {
+    match data {
+        Data::F64(_) => Some("float64"),
+        Data::F32(_) => Some("float32"),
+        Data::I32(_) => Some("int32"),
+        Data::U8(_) => Some("uint8"),
+        Data::Text(_) => Some("string"),
+        Data::F32Lists(_) | Data::U8Lists(_) => None,
+    }
+}
+
 fn field(data: &Data, row: usize) -> String {
     match data {
         Data::F64(v) if v[row].is_finite() => format!("{:?}", v[row]),
         Data::F32(v) if v[row].is_finite() => format!("{:?}", v[row]),
-        Data::F64(_) | Data::F32(_) => String::new(),
+        Data::F64(_) | Data::F32(_) | Data::F32Lists(_) | Data::U8Lists(_) => String::new(),
         Data::I32(v) => v[row].map_or(String::new(), |i| i.to_string()),
         Data::U8(v) => v[row].to_string(),
         Data::Text(v) => csv_quoted(&v[row]),

@@ -101,11 +101,47 @@ fn read_column(file: &mut Memory, c: c_int, rows: i64, name: &str) -> Result<(Ve
             }
             Data::Text(buffers.iter().map(|b| from_ascii(text_of(b).trim_end())).collect())
         }
+        // The library gives variable-length arrays the negative code of their elements.
+        code if code == -TFLOAT => {
+            Data::F32Lists(read_lists(file, c, rows, f32::NAN, |f, row, list, s| unsafe {
+                sys::ffgcve(f, c, row, 1, list.len() as i64, f32::NAN, list.as_mut_ptr(), &mut 0, s)
+            })?)
+        }
+        code if code == -TBYTE => Data::U8Lists(read_lists(file, c, rows, 0, |f, row, list, s| unsafe {
+            sys::ffgcvb(f, c, row, 1, list.len() as i64, 0, list.as_mut_ptr(), &mut 0, s)
+        })?),
         code => return Err(FitsTableError::ColumnType { column: name.into(), code }),
     };
     let cell = axes[..(dimensions.max(0) as usize).min(8)].iter().rev().map(|n| *n as usize).collect();
-    let scalar = code == TSTRING || dimensions <= 1 && repeat == 1;
+    let scalar = code == TSTRING || code < 0 || dimensions <= 1 && repeat == 1;
     Ok((if scalar { vec![] } else { cell }, data))
+}
+
+/// Longest list that is believed: a cut-out of 1000 by 1000 pixels.
+const LONGEST_LIST: i64 = 1_000_000;
+
+fn read_lists<T: Clone>(
+    file: &mut Memory,
+    c: c_int,
+    rows: i64,
+    missing: T,
+    read: impl Fn(*mut sys::fitsfile, i64, &mut [T], *mut c_int) -> c_int,
+) -> Result<Vec<Vec<T>>> {
+    (1..=rows)
+        .map(|row| {
+            let (mut length, mut offset) = (0, 0);
+            file.check(|f, s| unsafe { sys::ffgdesll(f, c, row, &mut length, &mut offset, s) })?;
+            if !(0..=LONGEST_LIST).contains(&length) {
+                let what = format!("a list of {length} values");
+                return Err(FitsTableError::Layout { what });
+            }
+            let mut list = vec![missing.clone(); length as usize];
+            if length > 0 {
+                file.check(|f, s| read(f, row, &mut list, s))?;
+            }
+            Ok(list)
+        })
+        .collect()
 }
 
 /// Every card with a value, long strings put together again.

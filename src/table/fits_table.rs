@@ -50,6 +50,9 @@ pub enum Data {
     I32(Vec<Option<i32>>),
     U8(Vec<u8>),
     Text(Vec<String>),
+    /// A list of its own length in each row (a variable-length array in the heap).
+    F32Lists(Vec<Vec<f32>>),
+    U8Lists(Vec<Vec<u8>>),
 }
 
 impl Data {
@@ -60,6 +63,8 @@ impl Data {
             Data::I32(v) => v.len(),
             Data::U8(v) => v.len(),
             Data::Text(v) => v.len(),
+            Data::F32Lists(v) => v.len(),
+            Data::U8Lists(v) => v.len(),
         }
     }
     pub fn is_empty(&self) -> bool {
@@ -257,6 +262,8 @@ mod tests {
             Column::new("image", "adu", "", "pixels", Data::F32((0..12).map(|i| i as f32).collect()))
                 .with_cell(&[2, 3]),
             Column::new("mask", "", "", "mask", Data::U8((0..12).collect())).with_cell(&[2, 3]),
+            Column::new("list", "adu", "", "floats", Data::F32Lists(vec![vec![1.5, -2.5, 7.0], vec![]])),
+            Column::new("bytes", "", "", "bytes", Data::U8Lists(vec![vec![], vec![3, 1]])),
         ];
         table
     }
@@ -294,6 +301,8 @@ mod tests {
                 Data::I32(_) => Data::I32(vec![]),
                 Data::U8(_) => Data::U8(vec![]),
                 Data::Text(_) => Data::Text(vec![]),
+                Data::F32Lists(_) => Data::F32Lists(vec![]),
+                Data::U8Lists(_) => Data::U8Lists(vec![]),
             };
         }
         let back = from_bytes(&to_bytes(&[empty, sample()]).unwrap()).unwrap();

@@ -58,6 +58,8 @@ fn form(column: &Column) -> String {
         Data::F32(_) => format!("{n}E"),
         Data::I32(_) => format!("{n}J"),
         Data::U8(_) => format!("{n}B"),
+        Data::F32Lists(v) => format!("1PE({})", v.iter().map(Vec::len).max().unwrap_or(0)),
+        Data::U8Lists(v) => format!("1PB({})", v.iter().map(Vec::len).max().unwrap_or(0)),
         Data::Text(v) => format!("{}A", v.iter().map(|t| to_ascii(t).len()).max().unwrap_or(1).max(1)),
     }
 }
@@ -128,12 +130,30 @@ fn write_column(file: &mut Memory, number: usize, rows: usize, column: &Column) 
             let mut plain: Vec<i32> = v.iter().map(|i| i.unwrap_or(MISSING_I32)).collect();
             file.check(|f, s| unsafe { sys::ffpclk(f, c, 1, 1, n, plain.as_mut_ptr(), s) })
         }
+        Data::F32Lists(v) => write_lists(file, v, |f, row, list, s| unsafe {
+            sys::ffpcle(f, c, row, 1, list.len() as i64, list.as_ptr().cast_mut(), s)
+        }),
+        Data::U8Lists(v) => write_lists(file, v, |f, row, list, s| unsafe {
+            sys::ffpclb(f, c, row, 1, list.len() as i64, list.as_ptr().cast_mut(), s)
+        }),
         Data::Text(v) => {
             let texts = c_strings(v.iter().map(|t| to_ascii(t)));
             let mut texts = pointers(&texts);
             file.check(|f, s| unsafe { sys::ffpcls(f, c, 1, 1, n, texts.as_mut_ptr(), s) })
         }
     }
+}
+
+/// Writes each row's list; an empty one leaves its descriptor at zero length.
+fn write_lists<T>(
+    file: &mut Memory,
+    lists: &[Vec<T>],
+    write: impl Fn(*mut sys::fitsfile, i64, &[T], *mut c_int) -> c_int,
+) -> Result<()> {
+    for (row, list) in lists.iter().enumerate().filter(|(_, list)| !list.is_empty()) {
+        file.check(|f, s| write(f, row as i64 + 1, list, s))?;
+    }
+    Ok(())
 }
 
 fn c_strings(texts: impl Iterator<Item = String>) -> Vec<CString> {

@@ -19,7 +19,6 @@ use super::fits_table::{Column, Data, Table};
 /// Values of the mask: pixel used, pixel not used, star without cut-out.
 const MASK_USED: u8 = 0;
 const MASK_BAD: u8 = 1;
-const MASK_NO_CUTOUT: u8 = 2;
 
 const CUTOUT: &str = "cutout";
 const CUTOUT_MASK: &str = "cutout_mask";
@@ -149,40 +148,41 @@ fn shape_columns(
 }
 
 fn cutout_columns(stars: &[Star]) -> Result<[Column; 2], Unequal> {
-    let first = stars.iter().find_map(|s| s.cutout.as_ref()).map_or((1, 1), Array2::dim);
-    let per_star = first.0 * first.1;
-    let mut pixels = Vec::with_capacity(stars.len() * per_star);
-    let mut mask = Vec::with_capacity(stars.len() * per_star);
+    let side = stars.iter().find_map(|s| s.cutout.as_ref()).map_or((0, 0), Array2::dim);
+    let (mut pixels, mut mask) = (Vec::with_capacity(stars.len()), Vec::with_capacity(stars.len()));
     for star in stars {
         let Some(cutout) = &star.cutout else {
-            pixels.extend(std::iter::repeat_n(f32::NAN, per_star));
-            mask.extend(std::iter::repeat_n(MASK_NO_CUTOUT, per_star));
+            pixels.push(Vec::new());
+            mask.push(Vec::new());
             continue;
         };
-        let mask_shape = star.cutout_mask.as_ref().map_or(first, Array2::dim);
+        let mask_shape = star.cutout_mask.as_ref().map_or(side, Array2::dim);
         for shape in [cutout.dim(), mask_shape] {
-            if shape != first {
-                return Err((first, shape));
+            if shape != side {
+                return Err((side, shape));
             }
         }
-        pixels.extend(cutout.iter());
-        match &star.cutout_mask {
-            Some(bad) => mask.extend(bad.iter().map(|b| if *b { MASK_BAD } else { MASK_USED })),
-            None => mask.extend(std::iter::repeat_n(MASK_USED, per_star)),
-        }
+        pixels.push(cutout.iter().copied().collect());
+        mask.push(match &star.cutout_mask {
+            Some(bad) => bad.iter().map(|b| if *b { MASK_BAD } else { MASK_USED }).collect(),
+            None => vec![MASK_USED; side.0 * side.1],
+        });
     }
-    let cell = [first.0, first.1];
     Ok([
-        Column::new(CUTOUT, "adu", "phot.count", "sky-subtracted pixels around the star", Data::F32(pixels))
-            .with_cell(&cell),
+        Column::new(
+            CUTOUT,
+            "adu",
+            "phot.count",
+            "sky-subtracted pixels around the star, row after row; empty for the refused",
+            Data::F32Lists(pixels),
+        ),
         Column::new(
             CUTOUT_MASK,
             "",
             "meta.code.qual",
-            "0 pixel used, 1 not used, 2 the star has no cut-out",
-            Data::U8(mask),
-        )
-        .with_cell(&cell),
+            "of the cut-out: 0 pixel used, 1 not used",
+            Data::U8Lists(mask),
+        ),
     ])
 }
 
@@ -301,34 +301,27 @@ fn read_higher(fits: &Table) -> Result<Vec<Option<HigherMoments>>, String> {
 
 type Cutout = Option<(Array2<f32>, Array2<bool>)>;
 
+/// Cut-outs are square, so that their length tells their shape.
 fn read_cutouts(fits: &Table) -> Result<Vec<Cutout>, String> {
     let (Some(pixels), Some(mask)) = (fits.column(CUTOUT), fits.column(CUTOUT_MASK)) else {
         return Err("it lacks the columns \"cutout\" and \"cutout_mask\"".into());
     };
-    let (Data::F32(values), Data::U8(flags)) = (&pixels.data, &mask.data) else {
-        return Err("its cut-outs are not 32-bit floats with a byte mask".into());
+    let (Data::F32Lists(pixels), Data::U8Lists(masks)) = (&pixels.data, &mask.data) else {
+        return Err("its cut-outs are not lists of 32-bit floats with lists of bytes".into());
     };
-    let shape = match pixels.cell.as_slice() {
-        [] => (1, 1),
-        [height, width] => (*height, *width),
-        other => return Err(format!("its cut-outs have the shape {other:?}, not two axes")),
-    };
-    let per_star = shape.0 * shape.1;
-    if per_star == 0 || values.len() != flags.len() {
-        return Err("its cut-outs and their masks differ in shape".into());
-    }
-    values
-        .chunks(per_star)
-        .zip(flags.chunks(per_star))
+    pixels
+        .iter()
+        .zip(masks)
         .map(|(values, flags)| {
-            if flags.iter().all(|f| *f == MASK_NO_CUTOUT) {
+            if values.is_empty() {
                 return Ok(None);
             }
-            let pixels = Array2::from_shape_vec(shape, values.to_vec());
-            let bad = Array2::from_shape_vec(shape, flags.iter().map(|f| *f != MASK_USED).collect());
-            match (pixels, bad) {
-                (Ok(pixels), Ok(bad)) => Ok(Some((pixels, bad))),
-                _ => Err("a cut-out is shorter than its shape".into()),
+            let side = values.len().isqrt();
+            let image = Array2::from_shape_vec((side, side), values.clone());
+            let bad = Array2::from_shape_vec((side, side), flags.iter().map(|f| *f != MASK_USED).collect());
+            match (image, bad) {
+                (Ok(image), Ok(bad)) => Ok(Some((image, bad))),
+                _ => Err("a cut-out is not square, or its mask has another shape".into()),
             }
         })
         .collect()
