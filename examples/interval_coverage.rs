@@ -68,17 +68,14 @@ fn simulate(scene: &Scene, unit: f64, seed: u64) -> Option<Outcome> {
     for _ in 0..scene.components {
         let change = draw_change(scene, n, k, &mut rng);
         let norm: f64 = change.iter().flatten().map(|c| c * c).sum();
-        let size = if norm > 0.0 {
-            (scene.strength * unit) * ((n as f64 - 1.0) / norm).sqrt()
-        } else {
-            0.0
-        };
+        let size = if norm > 0.0 { (scene.strength * unit) * ((n as f64 - 1.0) / norm).sqrt() } else { 0.0 };
         truth += norm * size * size / ((n as f64 - 1.0) * scene.components as f64);
         let offsets: Vec<f64> = (0..scene.stars).map(|_| 3.0 * normal(&mut rng)).collect();
         let component = rows
             .iter()
             .map(|r| {
-                let f: f64 = basis.evaluate(r.x, r.y).iter().zip(&change[r.exposure]).map(|(p, c)| p * c).sum();
+                let f: f64 =
+                    basis.evaluate(r.x, r.y).iter().zip(&change[r.exposure]).map(|(p, c)| p * c).sum();
                 offsets[r.star] + size * f + r.sigma * normal(&mut rng)
             })
             .collect();
@@ -103,9 +100,27 @@ fn draw_change(scene: &Scene, n: usize, k: usize, rng: &mut impl Rng) -> Vec<Vec
             *c = match scene.kind {
                 Kind::None => 0.0,
                 Kind::Spread => g,
-                Kind::OneExposure => if t == 0 { g } else { 0.0 },
-                Kind::FieldMean => if j == 0 { g } else { 0.0 },
-                Kind::Steepest => if j == k - 1 { g } else { 0.0 },
+                Kind::OneExposure => {
+                    if t == 0 {
+                        g
+                    } else {
+                        0.0
+                    }
+                }
+                Kind::FieldMean => {
+                    if j == 0 {
+                        g
+                    } else {
+                        0.0
+                    }
+                }
+                Kind::Steepest => {
+                    if j == k - 1 {
+                        g
+                    } else {
+                        0.0
+                    }
+                }
             };
         }
     }
@@ -121,7 +136,9 @@ fn draw_change(scene: &Scene, n: usize, k: usize, rng: &mut impl Rng) -> Vec<Vec
 fn main() {
     let only: Option<usize> = std::env::args().nth(2).and_then(|a| a.parse().ok());
     let repeats: u64 = std::env::args().nth(1).and_then(|a| a.parse().ok()).unwrap_or(1000);
-    println!("stars exp deg comp frame    uneq kind         strength  below%  above%  cover%  high/truth-noise");
+    println!(
+        "stars exp deg comp frame    uneq kind         strength  below%  above%  cover%  high/truth-noise"
+    );
     let kinds = [
         (Kind::None, 0.0),
         (Kind::Spread, 1.0),
@@ -133,7 +150,8 @@ fn main() {
         (Kind::Steepest, 1.0),
         (Kind::Steepest, 5.0),
     ];
-    let sizes = [(30, 2, 2, 1), (30, 12, 1, 1), (60, 6, 2, 2), (60, 4, 2, 1), (300, 12, 2, 2), (100, 3, 3, 1)];
+    let sizes =
+        [(30, 2, 2, 1), (30, 12, 1, 1), (60, 6, 2, 2), (60, 4, 2, 1), (300, 12, 2, 2), (100, 3, 3, 1)];
     for reference in [Reference::Sky, Reference::Detector] {
         for (index, (stars, exposures, degree, components)) in sizes.into_iter().enumerate() {
             if only.is_some_and(|o| o != index) {
@@ -150,8 +168,10 @@ fn main() {
                     let units: Vec<f64> =
                         (0..20).filter_map(|s| simulate(&null, 0.0, 900_000 + s)).map(|o| o.noise).collect();
                     let unit = units.iter().sum::<f64>() / units.len() as f64;
-                    let outcomes: Vec<Outcome> =
-                        (0..repeats).into_par_iter().filter_map(|seed| simulate(&scene, unit, seed)).collect();
+                    let outcomes: Vec<Outcome> = (0..repeats)
+                        .into_par_iter()
+                        .filter_map(|seed| simulate(&scene, unit, seed))
+                        .collect();
                     let total = outcomes.len() as f64;
                     let percent = |test: &dyn Fn(&Outcome) -> bool| {
                         100.0 * outcomes.iter().filter(|o| test(o)).count() as f64 / total

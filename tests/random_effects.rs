@@ -50,12 +50,10 @@ fn viechtbauer_2005() {
 
 #[test]
 fn viechtbauer_2007() {
-    let treated = [
-        (14, 131), (21, 385), (14, 57), (6, 38), (12, 1011), (138, 1370), (15, 506), (6, 108), (65, 153),
-    ];
-    let control = [
-        (14, 136), (17, 134), (24, 48), (18, 40), (35, 760), (175, 1336), (20, 524), (2, 103), (40, 102),
-    ];
+    let treated =
+        [(14, 131), (21, 385), (14, 57), (6, 38), (12, 1011), (138, 1370), (15, 506), (6, 108), (65, 153)];
+    let control =
+        [(14, 136), (17, 134), (24, 48), (18, 40), (35, 760), (175, 1336), (20, 524), (2, 103), (40, 102)];
     let (mut y, mut v) = (vec![], vec![]);
     for ((a, n1), (c, n2)) in treated.into_iter().zip(control) {
         let [a, b, c, d] = [a, n1 - a, c, n2 - c].map(f64::from);
@@ -79,8 +77,14 @@ fn scatter_below_the_noise_gives_zero() {
 #[test]
 fn unusable_input_is_an_error() {
     assert_eq!(random_effects(&[1.0], &[1.0], 0.95), Err(RepeatError::TooFewExposures { exposures: 1 }));
-    assert!(matches!(random_effects(&[1.0, f64::NAN], &[1.0; 2], 0.95), Err(RepeatError::BadRow { row: 1, .. })));
-    assert!(matches!(random_effects(&[1.0, 2.0], &[1.0, 0.0], 0.95), Err(RepeatError::BadRow { row: 1, .. })));
+    assert!(matches!(
+        random_effects(&[1.0, f64::NAN], &[1.0; 2], 0.95),
+        Err(RepeatError::BadRow { row: 1, .. })
+    ));
+    assert!(matches!(
+        random_effects(&[1.0, 2.0], &[1.0, 0.0], 0.95),
+        Err(RepeatError::BadRow { row: 1, .. })
+    ));
     assert!(random_effects(&[1.0, 2.0], &[1.0; 3], 0.95).is_err());
     assert!(random_effects(&[1.0, 2.0], &[1.0; 2], 1.5).is_err());
 }

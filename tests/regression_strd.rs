@@ -63,8 +63,7 @@ fn weighted_field_fit_as_statsmodels() {
     let r = &references()["weighted_fit"];
     let basis = Basis::over_rectangle(-1.0, 1.0, -1.0, 1.0, 2).unwrap();
     let (x, y) = (numbers(&r["x"]), numbers(&r["y"]));
-    let found =
-        fit(&basis, &x, &y, &numbers(&r["values"]), &numbers(&r["sigma"]), Robustness::None).unwrap();
+    let found = fit(&basis, &x, &y, &numbers(&r["values"]), &numbers(&r["sigma"]), Robustness::None).unwrap();
     let coefficients = numbers(&r["coefficients"]);
     for (k, expected) in coefficients.iter().enumerate() {
         assert!((found.coefficients[k] - expected).abs() < 1e-11);

@@ -29,7 +29,8 @@ impl Basis {
     /// Over the rectangle `x0..x1`, `y0..y1` (any unit): products of Legendre polynomials.
     pub fn over_rectangle(x0: f64, x1: f64, y0: f64, y1: f64, degree: usize) -> Result<Self, FieldError> {
         let half_width = (0.5 * (x1 - x0), 0.5 * (y1 - y0));
-        if !(half_width.0 > 0.0 && half_width.1 > 0.0 && half_width.0.is_finite() && half_width.1.is_finite()) {
+        if !(half_width.0 > 0.0 && half_width.1 > 0.0 && half_width.0.is_finite() && half_width.1.is_finite())
+        {
             return Err(FieldError::EmptyRegion { points: 0 });
         }
         Ok(Self { degree, centre: (0.5 * (x0 + x1), 0.5 * (y0 + y1)), half_width, map: None })
@@ -105,7 +106,9 @@ impl Basis {
         let products = self.legendre_products(x, y);
         match &self.map {
             None => products,
-            Some(map) => (0..products.len()).map(|k| (0..=k).map(|j| map[(k, j)] * products[j]).sum()).collect(),
+            Some(map) => {
+                (0..products.len()).map(|k| (0..=k).map(|j| map[(k, j)] * products[j]).sum()).collect()
+            }
         }
     }
 
@@ -182,8 +185,8 @@ mod tests {
     #[test]
     fn orthonormal_over_a_rectangle() {
         // Gauss-Legendre nodes of order 6 integrate the products of degree 4 exactly.
-        let nodes = [0.2386191860831969, 0.6612093864662645, 0.9324695142031521];
-        let weights = [0.4679139345726910, 0.3607615730481386, 0.1713244923791704];
+        let nodes = [0.238619186083197, 0.661209386466265, 0.932469514203152];
+        let weights = [0.467913934572691, 0.360761573048139, 0.171324492379170];
         let basis = Basis::over_rectangle(100.0, 300.0, -50.0, 50.0, 4).unwrap();
         let mut gram = DMatrix::zeros(15, 15);
         for (u, wu) in nodes.iter().zip(weights).flat_map(|(n, w)| [(*n, w), (-n, w)]) {

@@ -99,12 +99,7 @@ pub fn fit(
 }
 
 /// Residuals over their own standard deviation, leverage allowed for.
-fn distances(
-    design: &DMatrix<f64>,
-    values: &[f64],
-    sigmas: &[f64],
-    solution: &Solution,
-) -> Vec<f64> {
+fn distances(design: &DMatrix<f64>, values: &[f64], sigmas: &[f64], solution: &Solution) -> Vec<f64> {
     let residuals = residuals(design, values, solution);
     (0..values.len())
         .map(|i| {

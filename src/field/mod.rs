@@ -26,7 +26,9 @@ pub enum FieldError {
     EmptyRegion { points: usize },
     #[error("{what} has {found} entries where {expected} are needed")]
     LengthMismatch { what: &'static str, found: usize, expected: usize },
-    #[error("entry {index} is not usable: value {value}, error {sigma} (both must be finite, the error positive)")]
+    #[error(
+        "entry {index} is not usable: value {value}, error {sigma} (both must be finite, the error positive)"
+    )]
     BadEntry { index: usize, value: f64, sigma: f64 },
     #[error("{folds} folds do not divide {stars} stars: between 2 and the number of stars is needed")]
     BadFolds { folds: usize, stars: usize },

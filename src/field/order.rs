@@ -41,8 +41,7 @@ pub fn choose_degree(
             Err(FieldError::Singular { .. } | FieldError::TooFewStars { .. }) if degree > 0 => break,
             Err(error) => return Err(error),
         };
-        let squares: Vec<f64> =
-            errors.iter().zip(sigmas).map(|(r, s)| (r / s).powi(2).min(100.0)).collect();
+        let squares: Vec<f64> = errors.iter().zip(sigmas).map(|(r, s)| (r / s).powi(2).min(100.0)).collect();
         let mean = squares.iter().sum::<f64>() / stars as f64;
         let spread = squares.iter().map(|s| (s - mean).powi(2)).sum::<f64>() / (stars - 1) as f64;
         held_out.push(mean);
@@ -68,8 +67,7 @@ pub fn held_out_residuals(
     for held in 0..folds {
         let kept: Vec<usize> = (0..values.len()).filter(|i| fold[*i] != held).collect();
         let pick = |all: &[f64]| kept.iter().map(|i| all[*i]).collect::<Vec<f64>>();
-        let model =
-            fit(basis, &pick(xs), &pick(ys), &pick(values), &pick(sigmas), Robustness::Bisquare)?;
+        let model = fit(basis, &pick(xs), &pick(ys), &pick(values), &pick(sigmas), Robustness::Bisquare)?;
         for i in (0..values.len()).filter(|i| fold[*i] == held) {
             residuals[i] = values[i] - model.predict(xs[i], ys[i]).0;
         }

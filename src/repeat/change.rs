@@ -162,7 +162,7 @@ struct Fit {
     residuals: Vec<Vec<f64>>,
     variances: Vec<f64>,
     weights: Vec<f64>,
-    leverage: Vec<f64>,
+    fitted_variance: Vec<f64>,
     prior: Vec<f64>,
     offset_variance: Option<f64>,
 }
@@ -309,7 +309,7 @@ impl<'a> Data<'a> {
             })
             .collect();
         Ok(Fit {
-            leverage: equations.leverages(&blocks),
+            fitted_variance: equations.fitted_variances(&blocks)?,
             prior: equations.prior,
             coefficients,
             blocks,
@@ -320,13 +320,16 @@ impl<'a> Data<'a> {
         })
     }
 
-    /// Rms over the components of the residual over its standard deviation.
+    /// Rms over the components of the residual over its standard deviation. Of a row with robust
+    /// weight u, noise v and fitted variance g that is `v + (1 - 2u) g`: a row inside the fit
+    /// is drawn to it, one left out is not.
     fn distances(&self, fit: &Fit) -> Vec<f64> {
         (0..self.rows.len())
             .map(|i| {
                 let square = fit.residuals.iter().map(|r| r[i] * r[i]).sum::<f64>();
-                let free = (1.0 - fit.leverage[i]).max(0.05);
-                (square / (self.values.len() as f64 * fit.variances[i] * free)).sqrt()
+                let v = fit.variances[i];
+                let variance = (v + (1.0 - 2.0 * fit.weights[i]) * fit.fitted_variance[i]).max(0.05 * v);
+                (square / (self.values.len() as f64 * variance)).sqrt()
             })
             .collect()
     }
@@ -359,7 +362,8 @@ impl<'a> Data<'a> {
             })
             .collect();
         let known: Vec<usize> = (0..noise.len()).filter(|s| noise[*s].is_some()).collect();
-        let typical_noise = median(&known.iter().filter_map(|s| noise[*s]).collect::<Vec<_>>()).unwrap_or(1.0);
+        let typical_noise =
+            median(&known.iter().filter_map(|s| noise[*s]).collect::<Vec<_>>()).unwrap_or(1.0);
         let floor = 1e-6 * typical_noise;
         let all: Vec<f64> = means.iter().flat_map(|m| known.iter().map(|s| m[*s])).collect();
         let first = scale_about_zero(&all).unwrap_or(0.0).powi(2) - typical_noise;
@@ -367,13 +371,15 @@ impl<'a> Data<'a> {
             let square = means.iter().map(|m| m[s] * m[s]).sum::<f64>() / means.len() as f64;
             (square / (noise[s].unwrap_or(0.0) + variance)).sqrt()
         };
-        let weight: Vec<f64> =
-            (0..noise.len()).map(|s| if noise[s].is_some() { bisquare(distance(s, first.max(floor))) } else { 0.0 }).collect();
+        let weight: Vec<f64> = (0..noise.len())
+            .map(|s| if noise[s].is_some() { bisquare(distance(s, first.max(floor))) } else { 0.0 })
+            .collect();
         let plain: Vec<usize> = known.iter().copied().filter(|s| weight[*s] > 0.0).collect();
         // The static field takes its functions from the star means, and the change as much
         // of its own as only star means can tell (stars seen in few exposures).
         let within: f64 = equations.informative_weights().iter().sum();
-        let held: f64 = self.equations(equations.weights.clone(), fit.prior.clone()).informative_weights().iter().sum();
+        let held: f64 =
+            self.equations(equations.weights.clone(), fit.prior.clone()).informative_weights().iter().sum();
         let from_means = ((self.exposures - 1) * self.functions) as f64 * (1.0 - within / held).max(0.0);
         let dof = (plain.len() as f64 - self.functions as f64 - from_means).max(1.0);
         let miss = |variance: f64| plain.iter().map(|s| distance(*s, variance).powi(2)).sum::<f64>() - dof;
@@ -393,7 +399,8 @@ impl<'a> Data<'a> {
         let full = fit.weights.iter().zip(variances).map(|(u, v)| if *u > 0.0 { 1.0 / v } else { 0.0 });
         let equations = self.equations(full.collect(), fit.prior.clone());
         let blocks = equations.exposure_covariances()?;
-        let leverage = equations.leverages(&blocks);
+        let fitted = equations.fitted_variances(&blocks)?;
+        let leverage: Vec<f64> = fitted.iter().zip(variances).map(|(g, v)| (g / v).min(1.0)).collect();
         let used: Vec<usize> =
             (0..self.rows.len()).filter(|i| fit.weights[*i] > 0.0 && leverage[*i] < 0.99).collect();
         let residuals: Vec<Residual> = used
@@ -422,6 +429,10 @@ impl<'a> Data<'a> {
         let (n, k, q) = (self.exposures, self.functions, self.values.len());
         let weights = fit.weights.iter().zip(&fit.variances).map(|(u, v)| u / v).collect();
         let equations = self.equations(weights, fit.prior.clone());
+        let leverage = (0..fit.weights.len())
+            .map(|i| equations.weights[i] * fit.fitted_variance[i])
+            .map(|h| h.min(1.0))
+            .collect();
         let exposure_covariance = fit.blocks;
         let mut stacked = fit.coefficients.clone();
         for c in &mut stacked {
@@ -432,8 +443,7 @@ impl<'a> Data<'a> {
             Some(covariance) => dense_modes(covariance, &stacked, n, k),
             None => block_modes(&exposure_covariance, &stacked, n, k),
         };
-        let coefficients =
-            stacked.iter().map(|c| DMatrix::from_row_slice(n, k, c.as_slice())).collect();
+        let coefficients = stacked.iter().map(|c| DMatrix::from_row_slice(n, k, c.as_slice())).collect();
         let count = |wanted: bool| {
             let mut counts = vec![0; n];
             for (u, t) in fit.weights.iter().zip(&self.exposure_of) {
@@ -451,7 +461,7 @@ impl<'a> Data<'a> {
             noise_check,
             offset_variance: fit.offset_variance,
             residuals: fit.residuals,
-            leverage: fit.leverage,
+            leverage,
             stars_used: count(true),
             rejected: count(false),
             weights: fit.weights,
@@ -563,8 +573,11 @@ mod tests {
                 }
             }
             let change = measure_change(&basis, exposures, &rows, &[values], Reference::Sky).unwrap();
-            let stacked: Vec<DVector<f64>> =
-                change.coefficients.iter().map(|c| DVector::from_column_slice(c.transpose().as_slice())).collect();
+            let stacked: Vec<DVector<f64>> = change
+                .coefficients
+                .iter()
+                .map(|c| DVector::from_column_slice(c.transpose().as_slice()))
+                .collect();
             let blocks = block_modes(&change.exposure_covariance, &stacked, exposures, 6);
             let (dense, linear) =
                 (rms_change(&change.modes, 0.95).unwrap(), rms_change(&blocks, 0.95).unwrap());

@@ -44,7 +44,9 @@ pub enum RepeatError {
          leave it out, or admit more stars"
     )]
     NotLinked { exposure: usize, functions: usize },
-    #[error("the shared stars of exposure {exposure} do not span the field: lower the degree, or leave it out")]
+    #[error(
+        "the shared stars of exposure {exposure} do not span the field: lower the degree, or leave it out"
+    )]
     Singular { exposure: usize },
     #[error("row {row} is not usable: {what}")]
     BadRow { row: usize, what: &'static str },

@@ -1,7 +1,7 @@
 //! How many stars or exposures would decide, and the smallest number over a galaxy.
 
-use super::interval::{NoiseMode, rms_change};
 use super::RepeatError;
+use super::interval::{NoiseMode, rms_change};
 
 /// What the noise of a measured, or planned, change is made of.
 #[derive(Debug, Clone, PartialEq)]
@@ -37,7 +37,13 @@ impl NoiseBudget {
     /// The upper bound to expect for a true rms change: that of an estimate at its mean, with
     /// `stars` and `exposures` in place of those in hand. More stars divide the noise of
     /// every direction; more exposures multiply the directions and divide each one's part.
-    pub fn expected_high(&self, true_rms: f64, stars: f64, exposures: f64, confidence: f64) -> Result<f64, RepeatError> {
+    pub fn expected_high(
+        &self,
+        true_rms: f64,
+        stars: f64,
+        exposures: f64,
+        confidence: f64,
+    ) -> Result<f64, RepeatError> {
         let finer = self.stars as f64 / stars;
         let more = (exposures - 1.0) / (self.exposures as f64 - 1.0).max(1.0);
         let noise: f64 = self.modes.iter().map(|m| m.lambda * m.dof).sum();
@@ -47,7 +53,11 @@ impl NoiseBudget {
             .map(|m| {
                 let lambda = m.lambda * finer / more;
                 let share = if noise > 0.0 { m.lambda * m.dof / noise } else { 0.0 };
-                NoiseMode { lambda, dof: m.dof * more, square: lambda * m.dof * more + true_rms * true_rms * share }
+                NoiseMode {
+                    lambda,
+                    dof: m.dof * more,
+                    square: lambda * m.dof * more + true_rms * true_rms * share,
+                }
             })
             .collect();
         Ok(rms_change(&modes, confidence)?.high)
@@ -56,14 +66,26 @@ impl NoiseBudget {
     /// Fewest stars (at the same mix of brightness) whose expected upper bound lies under
     /// `limit`; none where no number does (the true change reaches the limit) or it
     /// is beyond 10^4 times those in hand. Never fewer than in hand unless those suffice.
-    pub fn stars_needed(&self, true_rms: f64, limit: f64, confidence: f64) -> Result<Option<usize>, RepeatError> {
+    pub fn stars_needed(
+        &self,
+        true_rms: f64,
+        limit: f64,
+        confidence: f64,
+    ) -> Result<Option<usize>, RepeatError> {
         let exposures = self.exposures as f64;
-        self.fewest(self.stars, true_rms, limit, |stars| self.expected_high(true_rms, stars, exposures, confidence))
+        self.fewest(self.stars, true_rms, limit, |stars| {
+            self.expected_high(true_rms, stars, exposures, confidence)
+        })
     }
 
     /// Fewest exposures of the same stars whose expected upper bound lies under `limit`. The
     /// noise per exposure stays; only its scatter averages down.
-    pub fn exposures_needed(&self, true_rms: f64, limit: f64, confidence: f64) -> Result<Option<usize>, RepeatError> {
+    pub fn exposures_needed(
+        &self,
+        true_rms: f64,
+        limit: f64,
+        confidence: f64,
+    ) -> Result<Option<usize>, RepeatError> {
         let stars = self.stars as f64;
         self.fewest(self.exposures.max(2), true_rms, limit, |exposures| {
             self.expected_high(true_rms, stars, exposures, confidence)
@@ -77,7 +99,7 @@ impl NoiseBudget {
         limit: f64,
         high: impl Fn(f64) -> Result<f64, RepeatError>,
     ) -> Result<Option<usize>, RepeatError> {
-        if !(true_rms < limit) {
+        if true_rms.is_nan() || true_rms >= limit {
             return Ok(None);
         }
         let (mut low, mut enough) = (in_hand as f64, in_hand as f64);

@@ -175,7 +175,11 @@ impl QuadraticForm {
             if miss.abs() < 1e-10 * x {
                 break;
             }
-            if miss > 0.0 { high = s } else { low = s }
+            if miss > 0.0 {
+                high = s
+            } else {
+                low = s
+            }
             let newton = s - miss / curvature;
             s = if newton > low && newton < high {
                 newton
@@ -220,7 +224,11 @@ mod tests {
     use statrs::distribution::ChiSquared;
 
     fn form(terms: &[(f64, f64, f64)]) -> QuadraticForm {
-        QuadraticForm::new(terms.iter().map(|&(lambda, dof, noncentrality)| Term { lambda, dof, noncentrality }))
+        QuadraticForm::new(terms.iter().map(|&(lambda, dof, noncentrality)| Term {
+            lambda,
+            dof,
+            noncentrality,
+        }))
     }
 
     #[test]
@@ -239,7 +247,8 @@ mod tests {
     #[test]
     fn splitting_a_term_changes_nothing() {
         let whole = form(&[(2.0, 4.0, 6.0), (0.1, 3.0, 2.0)]);
-        let split = form(&[(2.0, 1.0, 5.0), (2.0, 3.0, 1.0), (0.1, 2.0, 0.0), (0.1, 1.0, 2.0), (0.0, 5.0, 0.0)]);
+        let split =
+            form(&[(2.0, 1.0, 5.0), (2.0, 3.0, 1.0), (0.1, 2.0, 0.0), (0.1, 1.0, 2.0), (0.0, 5.0, 0.0)]);
         for x in [2.0, 10.0, 20.0, 60.0] {
             assert!((whole.cdf(x) - split.cdf(x)).abs() < 1e-12);
         }
@@ -247,7 +256,11 @@ mod tests {
 
     #[test]
     fn tails_stay_probabilities_and_fall() {
-        for q in [form(&[(1.0, 1.0, 0.0)]), form(&[(1.0, 2.0, 9.0), (1e-4, 50.0, 3.0)]), form(&[(3.0, 200.0, 1e4)])] {
+        for q in [
+            form(&[(1.0, 1.0, 0.0)]),
+            form(&[(1.0, 2.0, 9.0), (1e-4, 50.0, 3.0)]),
+            form(&[(3.0, 200.0, 1e4)]),
+        ] {
             let (mean, sd) = (q.mean(), q.variance().sqrt());
             let mut last = 1.0;
             for k in 0..400 {

@@ -34,7 +34,11 @@ pub struct RandomEffects {
 }
 
 /// Estimates from `values` and their known `variances` (equal length, two at least).
-pub fn random_effects(values: &[f64], variances: &[f64], confidence: f64) -> Result<RandomEffects, RepeatError> {
+pub fn random_effects(
+    values: &[f64],
+    variances: &[f64],
+    confidence: f64,
+) -> Result<RandomEffects, RepeatError> {
     let k = values.len();
     if k < 2 {
         return Err(RepeatError::TooFewExposures { exposures: k });
@@ -51,7 +55,10 @@ pub fn random_effects(values: &[f64], variances: &[f64], confidence: f64) -> Res
     }
     for row in 0..k {
         if !(values[row].is_finite() && variances[row].is_finite() && variances[row] > 0.0) {
-            return Err(RepeatError::BadRow { row, what: "its value or variance is not finite and above zero" });
+            return Err(RepeatError::BadRow {
+                row,
+                what: "its value or variance is not finite and above zero",
+            });
         }
     }
     let dof = (k - 1) as f64;

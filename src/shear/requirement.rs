@@ -118,7 +118,8 @@ impl Requirement {
         Ok(Self {
             name: if both_direct { "direct".to_owned() } else { preset.name.to_owned() },
             source: source_of(wish, preset, both_direct),
-            confirmed: preset.confirmed && *wish == RequirementWish { preset: wish.preset.clone(), ..Default::default() },
+            confirmed: preset.confirmed
+                && *wish == RequirementWish { preset: wish.preset.clone(), ..Default::default() },
             size_limit: wish.size_limit.or(m.map(|m| m * size_ratio)).unwrap_or_default(),
             ellipticity_limit: wish.ellipticity_limit.or(c.map(from_c)).unwrap_or_default(),
             size_ratio: if both_direct { wish.size_ratio } else { Some(size_ratio) },
@@ -186,8 +187,11 @@ mod tests {
     /// The conversion is the inverse of the bias formula.
     #[test]
     fn a_psf_at_its_limits_has_the_bias_asked_for() {
-        let r = Requirement::resolve(&RequirementWish { preset: Some("wide-survey".into()), ..Default::default() })
-            .unwrap();
+        let r = Requirement::resolve(&RequirementWish {
+            preset: Some("wide-survey".into()),
+            ..Default::default()
+        })
+        .unwrap();
         let at = |v: f64| super::super::Bias { value: v, low: v, high: v };
         let bias = super::super::shear_bias(at(r.size_limit), at(r.ellipticity_limit), 0.0, 1.5).unwrap();
         assert!((bias.m.value - 1e-3).abs() < 1e-15 && (bias.c.value - 3e-4).abs() < 1e-15);
