@@ -134,7 +134,7 @@ fn check_coverage(name: &str, truth: f64, slack: (f64, f64), intervals: &[RmsCha
 fn coverage_of_the_interval() {
     let even = vec![1.0; 6];
     let uneven = vec![1.0, 0.9, 0.5, 0.7, 1.0, 0.6];
-    let repeats = 300u64;
+    let repeats = 200u64;
     for (seen, frame, noise) in
         [(&even, Reference::Sky, 0.43), (&uneven, Reference::Sky, 0.53), (&uneven, Reference::Detector, 0.53)]
     {
