@@ -185,8 +185,8 @@ mod tests {
     #[test]
     fn orthonormal_over_a_rectangle() {
         // Gauss-Legendre nodes of order 6 integrate the products of degree 4 exactly.
-        let nodes = [0.2386191860831969, 0.6612093864662645, 0.9324695142031521];
-        let weights = [0.4679139345726910, 0.3607615730481386, 0.1713244923791704];
+        let nodes = [0.238619186083197, 0.661209386466265, 0.932469514203152];
+        let weights = [0.467913934572691, 0.360761573048139, 0.171324492379170];
         let basis = Basis::over_rectangle(100.0, 300.0, -50.0, 50.0, 4).unwrap();
         let mut gram = DMatrix::zeros(15, 15);
         for (u, wu) in nodes.iter().zip(weights).flat_map(|(n, w)| [(*n, w), (-n, w)]) {

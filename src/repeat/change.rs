@@ -162,7 +162,7 @@ struct Fit {
     residuals: Vec<Vec<f64>>,
     variances: Vec<f64>,
     weights: Vec<f64>,
-    leverage: Vec<f64>,
+    fitted_variance: Vec<f64>,
     prior: Vec<f64>,
     offset_variance: Option<f64>,
 }
@@ -309,7 +309,7 @@ impl<'a> Data<'a> {
             })
             .collect();
         Ok(Fit {
-            leverage: equations.leverages(&blocks),
+            fitted_variance: equations.fitted_variances(&blocks)?,
             prior: equations.prior,
             coefficients,
             blocks,
@@ -320,13 +320,16 @@ impl<'a> Data<'a> {
         })
     }
 
-    /// Rms over the components of the residual over its standard deviation.
+    /// Rms over the components of the residual over its standard deviation. Of a row with robust
+    /// weight u, noise v and fitted variance g that is `v + (1 - 2u) g`: a row inside the fit
+    /// is drawn to it, one left out is not.
     fn distances(&self, fit: &Fit) -> Vec<f64> {
         (0..self.rows.len())
             .map(|i| {
                 let square = fit.residuals.iter().map(|r| r[i] * r[i]).sum::<f64>();
-                let free = (1.0 - fit.leverage[i]).max(0.05);
-                (square / (self.values.len() as f64 * fit.variances[i] * free)).sqrt()
+                let v = fit.variances[i];
+                let variance = (v + (1.0 - 2.0 * fit.weights[i]) * fit.fitted_variance[i]).max(0.05 * v);
+                (square / (self.values.len() as f64 * variance)).sqrt()
             })
             .collect()
     }
@@ -396,7 +399,8 @@ impl<'a> Data<'a> {
         let full = fit.weights.iter().zip(variances).map(|(u, v)| if *u > 0.0 { 1.0 / v } else { 0.0 });
         let equations = self.equations(full.collect(), fit.prior.clone());
         let blocks = equations.exposure_covariances()?;
-        let leverage = equations.leverages(&blocks);
+        let fitted = equations.fitted_variances(&blocks)?;
+        let leverage: Vec<f64> = fitted.iter().zip(variances).map(|(g, v)| (g / v).min(1.0)).collect();
         let used: Vec<usize> =
             (0..self.rows.len()).filter(|i| fit.weights[*i] > 0.0 && leverage[*i] < 0.99).collect();
         let residuals: Vec<Residual> = used
@@ -425,6 +429,10 @@ impl<'a> Data<'a> {
         let (n, k, q) = (self.exposures, self.functions, self.values.len());
         let weights = fit.weights.iter().zip(&fit.variances).map(|(u, v)| u / v).collect();
         let equations = self.equations(weights, fit.prior.clone());
+        let leverage = (0..fit.weights.len())
+            .map(|i| equations.weights[i] * fit.fitted_variance[i])
+            .map(|h| h.min(1.0))
+            .collect();
         let exposure_covariance = fit.blocks;
         let mut stacked = fit.coefficients.clone();
         for c in &mut stacked {
@@ -453,7 +461,7 @@ impl<'a> Data<'a> {
             noise_check,
             offset_variance: fit.offset_variance,
             residuals: fit.residuals,
-            leverage: fit.leverage,
+            leverage,
             stars_used: count(true),
             rejected: count(false),
             weights: fit.weights,

@@ -69,3 +69,43 @@ pub fn model_error(parts: &[HeldOut], confidence: f64) -> Result<Option<RmsChang
         noise: typical,
     }))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand::{RngExt, SeedableRng, rngs::StdRng};
+    use rand_distr::StandardNormal;
+
+    fn exposure(ripple: f64, seed: u64) -> HeldOut {
+        let mut rng = StdRng::seed_from_u64(seed);
+        let basis = Basis::over_rectangle(-1.0, 1.0, -1.0, 1.0, 2).unwrap();
+        let (mut xs, mut ys, mut values) = (vec![], vec![], vec![]);
+        for _ in 0..200 {
+            let (x, y) = (rng.random_range(-1.0..1.0), rng.random_range(-1.0..1.0));
+            let noise: f64 = rng.sample(StandardNormal);
+            xs.push(x);
+            ys.push(y);
+            values.push(x - y * y + ripple * (15.0f64 * x).sin() + noise);
+        }
+        hold_out(&basis, &xs, &ys, &values, &[1.0; 200], 10).unwrap()
+    }
+
+    /// A perfect form leaves the error of its coefficients, `sqrt(K/N)` noise, K = 6, N = 180.
+    #[test]
+    fn a_fitting_model_errs_by_its_coefficients() {
+        let parts: Vec<HeldOut> = (0..40).map(|seed| exposure(0.0, seed)).collect();
+        let found = model_error(&parts, 0.95).unwrap().unwrap();
+        let expected = (6.0f64 / 180.0).sqrt();
+        assert!(found.low < 1.2 * expected && found.high > expected, "{found:?} {expected}");
+    }
+
+    #[test]
+    fn what_the_model_lacks_is_found() {
+        let parts: Vec<HeldOut> = (0..10).map(|seed| exposure(1.0, seed)).collect();
+        let found = model_error(&parts, 0.95).unwrap().unwrap();
+        // The ripple has rms 1/sqrt(2), and the coefficients their own error.
+        let expected = (0.5f64 + 6.0 * 1.5 / 180.0).sqrt();
+        assert!(found.low < expected && expected < found.high, "{found:?} {expected}");
+        assert_eq!(model_error(&[], 0.95), Ok(None));
+    }
+}

@@ -88,15 +88,15 @@ pub fn under_change(modes: &[NoiseMode], change_square: f64) -> QuadraticForm {
 }
 
 /// Adds an independent mean square `extra` (with its own interval `extra_low..extra_high`) to a
-/// change: estimates add, and so do the squared distances to the bounds (the method of
-/// variance estimates recovery, Zou & Donner 2008, Stat. Med. 27, 1693, from memory).
+/// change: estimates add, and so do the squared distances to the upper bounds (the method of
+/// variance estimates recovery, Zou & Donner 2008, Stat. Med. 27, 1693, from memory). The lower
+/// bound is the sum of both, so that two that reach zero leave zero.
 pub fn with_extra(change: RmsChange, extra: f64, extra_low: f64, extra_high: f64) -> RmsChange {
     let square = change.rms.powi(2) + extra;
-    let down = (change.rms.powi(2) - change.low.powi(2)).hypot(extra - extra_low);
     let up = (change.high.powi(2) - change.rms.powi(2)).hypot(extra_high - extra);
     RmsChange {
         rms: square.sqrt(),
-        low: (square - down).max(0.0).sqrt(),
+        low: (change.low.powi(2) + extra_low).sqrt(),
         high: (square + up).sqrt(),
         mean_square: change.mean_square + extra,
         ..change

@@ -99,7 +99,7 @@ impl NoiseBudget {
         limit: f64,
         high: impl Fn(f64) -> Result<f64, RepeatError>,
     ) -> Result<Option<usize>, RepeatError> {
-        if !(true_rms < limit) {
+        if true_rms.is_nan() || true_rms >= limit {
             return Ok(None);
         }
         let (mut low, mut enough) = (in_hand as f64, in_hand as f64);

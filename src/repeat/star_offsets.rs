@@ -6,9 +6,12 @@
 //! offset (0: free), the offsets drop out and leave, for the stacked coefficients,
 //! `A = sum_s [ sum_i w_i X_i X_i^T - (sum_i w_i X_i)(sum_i w_i X_i)^T / (W_s + p_s) ]`.
 
-use nalgebra::{Cholesky, DMatrix, DVector};
+use nalgebra::{Cholesky, DMatrix, DVector, DVectorView};
 
 use super::RepeatError;
+
+/// Most coefficients (exposures times functions) whose fitted values use the full inverse.
+pub const EXACT_LEVERAGE_LIMIT: usize = 180;
 
 /// A weighted problem: rows in the order of the measurements.
 #[derive(Debug, Clone)]
@@ -145,13 +148,13 @@ impl NormalEquations<'_> {
         let mut rz = residual.dot(&z);
         let start = rz;
         for _ in 0..2000 {
-            if !(rz > 1e-22 * start) {
+            if rz.is_nan() || rz <= 1e-22 * start {
                 break;
             }
             let mut image = self.project(|i| self.model(&direction, i));
             restrict(&mut image);
             let curvature = direction.dot(&image);
-            if !(curvature > 0.0) {
+            if curvature.is_nan() || curvature <= 0.0 {
                 break;
             }
             let step = rz / curvature;
@@ -165,11 +168,24 @@ impl NormalEquations<'_> {
         solution
     }
 
-    /// Leverage of every row: the share of it that offset and change take up,
-    /// `w [1/(W+p) + Xt^T C Xt]` with `Xt` the row minus its star's mean row and C taken as
-    /// `diag(B_t)` (exact where every exposure has the same stars and weights), scaled so
-    /// that the change takes up as many degrees of freedom as it has coefficients.
-    pub fn leverages(&self, blocks: &[DMatrix<f64>]) -> Vec<f64> {
+    /// Variance of the fitted value of every row, offset included: `1/(W+p) + Xt^T C Xt` with `Xt`
+    /// the row minus its star's mean row and C the inverse of the normal matrix; times the
+    /// weight it is the leverage. Beyond [`EXACT_LEVERAGE_LIMIT`] coefficients C is taken as `diag(B_t)`, and the
+    /// result scaled so that the change takes up as many degrees of freedom as it has coefficients.
+    pub fn fitted_variances(&self, blocks: &[DMatrix<f64>]) -> Result<Vec<f64>, RepeatError> {
+        let k = self.functions;
+        let exact = if self.exposures * k <= EXACT_LEVERAGE_LIMIT { Some(self.inverse()?) } else { None };
+        // phi_i^T C phi_j of two rows of one star.
+        let product = |i: usize, j: usize| {
+            let (t, u) = (self.exposure_of[i], self.exposure_of[j]);
+            let (left, right) =
+                (DVectorView::from_slice(self.phi_of(i), k), DVectorView::from_slice(self.phi_of(j), k));
+            match &exact {
+                Some(c) => (c.view((t * k, u * k), (k, k)) * right).dot(&left),
+                None if t == u => (&blocks[t] * right).dot(&left),
+                None => 0.0,
+            }
+        };
         let mut of_offset = vec![0.0; self.weights.len()];
         let mut of_change = vec![0.0; self.weights.len()];
         for (s, rows) in self.rows_of_star.iter().enumerate() {
@@ -177,26 +193,37 @@ impl NormalEquations<'_> {
             if total <= 0.0 {
                 continue;
             }
-            let variance = |i: usize| {
-                let phi = DVector::from_column_slice(self.phi_of(i));
-                (&blocks[self.exposure_of[i]] * &phi).dot(&phi)
+            let share = |i: usize| self.weights[i] / total;
+            // Covariance of each row's model with its star's mean model.
+            let with_mean: Vec<f64> = match &exact {
+                Some(_) => {
+                    rows.iter().map(|&i| rows.iter().map(|&j| share(j) * product(i, j)).sum()).collect()
+                }
+                None => rows.iter().map(|&i| share(i) * product(i, i)).collect(),
             };
-            let shares: Vec<(usize, f64, f64)> =
-                rows.iter().map(|&i| (i, self.weights[i] / total, variance(i))).collect();
-            let of_mean: f64 = shares.iter().map(|(_, a, v)| a * a * v).sum();
-            for &(i, a, v) in &shares {
-                of_offset[i] = a;
-                of_change[i] = self.weights[i] * ((1.0 - 2.0 * a) * v + of_mean).max(0.0);
+            let of_mean: f64 = rows.iter().zip(&with_mean).map(|(&i, c)| share(i) * c).sum();
+            for (&i, c) in rows.iter().zip(&with_mean) {
+                of_offset[i] = 1.0 / total;
+                of_change[i] = (product(i, i) - 2.0 * c + of_mean).max(0.0);
             }
         }
-        let free = if self.centred { self.exposures - 1 } else { self.exposures };
-        let sum: f64 = of_change.iter().sum();
-        let scale = if sum > 0.0 { (free * self.functions) as f64 / sum } else { 0.0 };
-        of_offset.iter().zip(&of_change).map(|(a, v)| (a + scale * v).clamp(0.0, 1.0)).collect()
+        let mut scale = 1.0;
+        if exact.is_none() {
+            let free = if self.centred { self.exposures - 1 } else { self.exposures };
+            let sum: f64 = of_change.iter().zip(&self.weights).map(|(v, w)| v * w).sum();
+            scale = if sum > 0.0 { (free * k) as f64 / sum } else { 0.0 };
+        }
+        Ok(of_offset.iter().zip(&of_change).map(|(a, v)| a + scale * v).collect())
     }
 
     /// The full covariance of the stacked, centred coefficients (dense).
     pub fn covariance(&self) -> Result<DMatrix<f64>, RepeatError> {
+        Ok(centred_both_sides(self.inverse()?, self.exposures, self.functions))
+    }
+
+    /// Inverse of the normal matrix (dense); where offsets are free, under the condition that
+    /// the coefficients sum to zero over the exposures.
+    fn inverse(&self) -> Result<DMatrix<f64>, RepeatError> {
         let (n, k) = (self.exposures, self.functions);
         let mut a = DMatrix::<f64>::zeros(n * k, n * k);
         for (s, rows) in self.rows_of_star.iter().enumerate() {
@@ -228,15 +255,23 @@ impl NormalEquations<'_> {
                 }
             }
         }
-        let inverse = Cholesky::new(a).ok_or(RepeatError::Singular { exposure: 0 })?.inverse();
-        Ok(centred_both_sides(inverse, n, k))
+        Ok(Cholesky::new(a).ok_or(RepeatError::Singular { exposure: self.weakest() })?.inverse())
+    }
+
+    /// The exposure with the least weight behind it.
+    fn weakest(&self) -> usize {
+        let mut weight = vec![0.0; self.exposures];
+        for (i, w) in self.informative_weights().iter().enumerate() {
+            weight[self.exposure_of[i]] += w;
+        }
+        (0..self.exposures).min_by(|a, b| weight[*a].total_cmp(&weight[*b])).unwrap_or(0)
     }
 }
 
 /// Inverse of an information matrix; none where its functions are not independent.
 fn inverse_of_information(a: DMatrix<f64>) -> Option<DMatrix<f64>> {
     let size = a[(0, 0)];
-    if !(size > 0.0) {
+    if size.is_nan() || size <= 0.0 {
         return None;
     }
     let cholesky = Cholesky::new(a)?;
