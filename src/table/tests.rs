@@ -42,11 +42,11 @@ prop_compose! {
         rung in proptest::option::of(any_shape()),
         higher in proptest::option::of(number()),
         refused in proptest::option::of(0..Refusal::ALL.len()),
-        pixels in proptest::option::of(proptest::collection::vec((-100f32..1e5, any::<bool>()), 15)),
+        pixels in proptest::option::of(proptest::collection::vec((-100f32..1e5, any::<bool>()), 25)),
     ) -> Star {
         let (cutout, cutout_mask) = pixels.map(|p| {
             let (values, bad): (Vec<f32>, Vec<bool>) = p.into_iter().unzip();
-            (Array2::from_shape_vec((3, 5), values).unwrap(), Array2::from_shape_vec((3, 5), bad).unwrap())
+            (Array2::from_shape_vec((5, 5), values).unwrap(), Array2::from_shape_vec((5, 5), bad).unwrap())
         }).unzip();
         Star {
             x: place.0, y: place.1, ra: sky.map(|s| s.0), dec: sky.map(|s| s.1),

@@ -9,7 +9,7 @@
 use super::assess::{Assessment, Place, Standing, assess};
 use super::model::Decision;
 use super::stack::{Stack, StarHalf};
-use crate::repeat::subset::Products;
+use crate::repeat::{Change, subset::Products};
 use crate::shear::Requirement;
 
 /// Smallest share of the exposure time that a subset keeps.
@@ -74,10 +74,42 @@ pub fn decide(evidence: &Evidence) -> Outcome {
     let mut outcomes = allowed.into_iter();
     let Some(mut first) = outcomes.next() else {
         let decision = if standing == Standing::Over { Decision::DoNotCombine } else { Decision::Undecided };
-        return plain(decision, evidence.viable.to_vec());
+        let differing = standing_out(evidence.all, evidence.requirement);
+        return Outcome { differing, ..plain(decision, evidence.viable.to_vec()) };
     };
     first.also_allowed = outcomes.map(|other| other.decision).collect();
     first
+}
+
+/// A distance from the most typical exposure over this many times the median one stands out:
+/// three standard deviations, were the exposures scattered normally in a plane (a median
+/// distance is 1.18 of them).
+const STANDS_OUT: f64 = 2.5;
+
+/// Exposures that stand out where no positive answer was found: farther from the most typical
+/// exposure (that with the least median distance to the others) than the limit itself and
+/// than [`STANDS_OUT`] times the median. Places in the stack.
+pub fn standing_out(all: &Assessment, requirement: &Requirement) -> Vec<usize> {
+    let parts = [(&all.size_change, requirement.size_limit), (&all.e_change, requirement.ellipticity_limit)];
+    let square = |t: usize, u: usize| -> f64 {
+        let of_part = |(change, limit): (&Change, f64)| {
+            let apart: f64 = change.coefficients.iter().map(|c| (c.row(t) - c.row(u)).norm_squared()).sum();
+            let noise = change.exposure_covariance[t].trace() + change.exposure_covariance[u].trace();
+            (apart / change.components as f64 - noise) / (limit * limit)
+        };
+        parts.into_iter().map(of_part).sum::<f64>().max(0.0)
+    };
+    let n = all.keep.len();
+    let from = |t: usize| (0..n).map(|u| square(t, u).sqrt()).collect::<Vec<f64>>();
+    let typical =
+        (0..n).map(from).min_by(|a, b| median(a.clone()).total_cmp(&median(b.clone()))).unwrap_or_default();
+    let threshold = (STANDS_OUT * median(typical.clone())).max(1.0);
+    all.keep.iter().zip(typical).filter(|(_, d)| *d > threshold).map(|(&place, _)| place).collect()
+}
+
+fn median(mut values: Vec<f64>) -> f64 {
+    values.sort_by(f64::total_cmp);
+    values.get(values.len() / 2).copied().unwrap_or(0.0)
 }
 
 fn plain(decision: Decision, kept: Vec<usize>) -> Outcome {

@@ -58,11 +58,13 @@ pub fn all(facts: &Facts) -> Vec<Reason> {
         ));
     }
     if !facts.left_out.is_empty() {
-        let text = format!(
-            "{} left out, their PSF differs from that of the others: {}.",
-            count(facts.left_out.len(), "exposure"),
-            listed(&facts.left_out)
-        );
+        let (n, names) = (count(facts.left_out.len(), "exposure"), listed(&facts.left_out));
+        let text = match facts.decision {
+            Decision::DoNotCombine | Decision::Undecided => {
+                format!("{n} stand out from the others by more than the limit: {names}.")
+            }
+            _ => format!("{n} left out, the PSF differs from that of the others: {names}."),
+        };
         out.push(plain("psf-differs", text));
     }
     if let Some(own) = facts.own_model {
