@@ -112,6 +112,13 @@ fn median(mut values: Vec<f64>) -> f64 {
     values.get(values.len() / 2).copied().unwrap_or(0.0)
 }
 
+impl Outcome {
+    /// What is left where nothing could be compared.
+    pub fn undecided(kept: Vec<usize>) -> Self {
+        plain(Decision::Undecided, kept)
+    }
+}
+
 fn plain(decision: Decision, kept: Vec<usize>) -> Outcome {
     Outcome {
         decision,

@@ -78,8 +78,22 @@ pub fn judge(
         }
     }
 
-    let case = Case { tables, stack: &stack, models: &models, limits: &limits, confidence, codes: &codes };
-    let verdict = case.verdict(unreadable, &viable, all.as_ref(), in_sky, instrument.as_ref(), &own, outcome);
+    let case = Case {
+        tables,
+        unreadable,
+        stack: &stack,
+        models: &models,
+        limits: &limits,
+        confidence,
+        codes: &codes,
+        viable: &viable,
+        all: all.as_ref(),
+        in_sky,
+        instrument: instrument.as_ref(),
+        own: &own,
+    };
+    let outcome = outcome.unwrap_or_else(|| Outcome::undecided(viable.clone()));
+    let verdict = case.verdict(&outcome);
     Ok(case.judgement(verdict))
 }
 
@@ -168,79 +182,18 @@ struct Case<'a> {
     limits: &'a Limits,
     confidence: f64,
     codes: &'a [Vec<&'static str>],
+    unreadable: &'a [(String, String)],
+    /// Places in the stack of the exposures that could be compared.
+    viable: &'a [usize],
+    all: Option<&'a Assessment>,
+    in_sky: bool,
+    instrument: Option<&'a Assessment>,
+    own: &'a OwnErrors,
 }
 
 impl Case<'_> {
-    #[allow(clippy::too_many_arguments, reason = "one writer gathers what the stages above found")]
-    fn verdict(
-        &self,
-        unreadable: &[(String, String)],
-        viable: &[usize],
-        all: Option<&Assessment>,
-        in_sky: bool,
-        instrument: Option<&Assessment>,
-        own: &OwnErrors,
-        outcome: Option<Outcome>,
-    ) -> Verdict {
-        let outcome = outcome.unwrap_or_else(|| Outcome {
-            decision: Decision::Undecided,
-            also_allowed: Vec::new(),
-            kept: viable.to_vec(),
-            groups: Vec::new(),
-            judged: None,
-            differing: Vec::new(),
-        });
-        let judged = outcome.judged.as_ref().or(all);
-        let own_psfs = outcome.decision == Decision::CombineWithOwnPsfs;
-        let left_out =
-            |place: &usize| outcome.differing.contains(place) || (own_psfs && !outcome.kept.contains(place));
-        let file = |place: usize| self.tables[self.stack.exposures[place].table].file.clone();
-        let undecided = (outcome.decision == Decision::Undecided).then(|| self.advice(viable, all));
-        let mut exposures: Vec<ExposureResult> = (0..self.tables.len())
-            .map(|t| {
-                let place = self.stack.exposures.iter().position(|e| e.table == t);
-                let means = place
-                    .and_then(|p| self.models[p].as_ref().map(|model| model.means(&self.stack.exposures[p])));
-                let mut codes: Vec<String> = self.codes[t].iter().map(|&code| code.to_owned()).collect();
-                let own_fails = own_psfs && place.is_some_and(|p| viable.contains(&p) && left_out(&p));
-                if own_fails {
-                    codes.push("own-model-size".into());
-                }
-                exposure_result(&self.tables[t], means, codes)
-            })
-            .collect();
-        exposures.extend(unreadable.iter().map(|(file, why)| results::unreadable(file, why)));
-
-        let repeatability = judged.map(|a| Repeatability {
-            frame: if in_sky { "sky" } else { "detector" }.into(),
-            size: results::measured(&a.size, self.limits.size_limit, &a.size_change),
-            ellipticity: results::measured(&a.ellipticity, self.limits.ellipticity_limit, &a.e_change),
-            smallest_overlap: self.smallest_overlap(a),
-        });
-        let both = |a: &Assessment| SizeAndEllipticity {
-            size: results::measured(&a.size, self.limits.size_limit, &a.size_change),
-            ellipticity: results::measured(&a.ellipticity, self.limits.ellipticity_limit, &a.e_change),
-        };
-        let own_model = own.size.zip(own.ellipticity).map(|(size, ellipticity)| SizeAndEllipticity {
-            size: results::bare(&size, self.limits.size_limit),
-            ellipticity: results::bare(&ellipticity, self.limits.ellipticity_limit),
-        });
-        let reasons = reasons::all(&reasons::Facts {
-            decision: outcome.decision,
-            judged,
-            all,
-            half: outcome.judged.is_some(),
-            limits: self.limits,
-            confidence: self.confidence,
-            own_model: own_model.as_ref(),
-            left_out: outcome.differing.iter().map(|&p| file(p)).collect(),
-            groups: outcome.groups.len(),
-            judged_exposures: viable.len(),
-            given_exposures: self.tables.len() + unreadable.len(),
-            floored: self.stack.weight,
-            unreadable: unreadable.len(),
-            little_overlap: judged.filter(|a| a.overlap < LITTLE_OVERLAP).map(|a| a.overlap),
-        });
+    fn verdict(&self, outcome: &Outcome) -> Verdict {
+        let judged = outcome.judged.as_ref().or(self.all);
         Verdict {
             schema: SCHEMA.into(),
             tool: ToolInfo { version: env!("CARGO_PKG_VERSION").into(), arguments: Vec::new() },
@@ -248,24 +201,86 @@ impl Case<'_> {
             also_allowed: outcome.also_allowed.clone(),
             confidence: self.confidence,
             requirement: results::requirement(self.limits),
-            reasons,
-            shear: judged.and_then(|a| results::shear(a, self.limits, self.mean_ellipticity(viable))),
-            noise_check: NoiseCheck {
-                size_pull: all.map(|a| a.size_change.noise_check.pull).filter(|p| p.is_finite()),
-                ellipticity_pull: all.map(|a| a.e_change.noise_check.pull).filter(|p| p.is_finite()),
-            },
-            repeatability,
-            all_exposures: all.map(both),
-            instrument: instrument.map(both),
-            own_model,
-            groups: outcome.groups.iter().map(|g| g.iter().map(|&p| file(p)).collect()).collect(),
+            reasons: self.reasons(outcome, judged),
+            repeatability: judged.map(|a| self.repeatability(a)),
+            all_exposures: self.all.map(|a| self.size_and_ellipticity(a)),
+            instrument: self.instrument.map(|a| self.size_and_ellipticity(a)),
+            own_model: self.own_model(),
+            shear: judged.and_then(|a| results::shear(a, self.limits, self.mean_ellipticity())),
+            groups: outcome.groups.iter().map(|g| g.iter().map(|&p| self.file(p)).collect()).collect(),
             size_definition: self.size_definition(),
-            exposures,
+            exposures: self.exposures(outcome),
+            noise_check: NoiseCheck {
+                size_pull: self.all.map(|a| a.size_change.noise_check.pull).filter(|p| p.is_finite()),
+                ellipticity_pull: self.all.map(|a| a.e_change.noise_check.pull).filter(|p| p.is_finite()),
+            },
             optics: None,
-            undecided,
+            undecided: (outcome.decision == Decision::Undecided).then(|| self.advice()),
             cautions: reasons::cautions(self.stack.weight),
             notes: Vec::new(),
         }
+    }
+
+    fn file(&self, place: usize) -> String {
+        self.tables[self.stack.exposures[place].table].file.clone()
+    }
+
+    /// One row a table, then one an unreadable frame.
+    fn exposures(&self, outcome: &Outcome) -> Vec<ExposureResult> {
+        let own_psfs = outcome.decision == Decision::CombineWithOwnPsfs;
+        let own_fails =
+            |place: usize| own_psfs && self.viable.contains(&place) && !outcome.kept.contains(&place);
+        let row = |(t, table): (usize, &StarTable)| {
+            let place = self.stack.exposures.iter().position(|e| e.table == t);
+            let means = place
+                .and_then(|p| self.models[p].as_ref().map(|model| model.means(&self.stack.exposures[p])));
+            let mut codes: Vec<String> = self.codes[t].iter().map(|&code| code.to_owned()).collect();
+            if place.is_some_and(own_fails) {
+                codes.push("own-model-size".into());
+            }
+            exposure_result(table, means, codes)
+        };
+        let unreadable = self.unreadable.iter().map(|(file, why)| results::unreadable(file, why));
+        self.tables.iter().enumerate().map(row).chain(unreadable).collect()
+    }
+
+    fn size_and_ellipticity(&self, a: &Assessment) -> SizeAndEllipticity {
+        SizeAndEllipticity {
+            size: results::measured(&a.size, self.limits.size_limit, &a.size_change),
+            ellipticity: results::measured(&a.ellipticity, self.limits.ellipticity_limit, &a.e_change),
+        }
+    }
+
+    fn repeatability(&self, a: &Assessment) -> Repeatability {
+        let SizeAndEllipticity { size, ellipticity } = self.size_and_ellipticity(a);
+        let frame = if self.in_sky { "sky" } else { "detector" }.into();
+        Repeatability { frame, size, ellipticity, smallest_overlap: self.smallest_overlap(a) }
+    }
+
+    fn own_model(&self) -> Option<SizeAndEllipticity> {
+        let (size, ellipticity) = self.own.size.zip(self.own.ellipticity)?;
+        Some(SizeAndEllipticity {
+            size: results::bare(&size, self.limits.size_limit),
+            ellipticity: results::bare(&ellipticity, self.limits.ellipticity_limit),
+        })
+    }
+
+    fn reasons(&self, outcome: &Outcome, judged: Option<&Assessment>) -> Vec<Reason> {
+        reasons::all(&reasons::Facts {
+            decision: outcome.decision,
+            judged,
+            all: self.all,
+            half: outcome.judged.is_some(),
+            limits: self.limits,
+            confidence: self.confidence,
+            own_model: self.own_model().as_ref(),
+            left_out: outcome.differing.iter().map(|&place| self.file(place)).collect(),
+            judged_exposures: self.viable.len(),
+            given_exposures: self.tables.len() + self.unreadable.len(),
+            weight: self.stack.weight,
+            unreadable: self.unreadable.len(),
+            little_overlap: judged.filter(|a| a.overlap < LITTLE_OVERLAP).map(|a| a.overlap),
+        })
     }
 
     fn size_definition(&self) -> SizeDefinition {
@@ -281,8 +296,9 @@ impl Case<'_> {
         }
     }
 
-    fn mean_ellipticity(&self, viable: &[usize]) -> f64 {
-        let known: Vec<_> = viable
+    fn mean_ellipticity(&self) -> f64 {
+        let known: Vec<_> = self
+            .viable
             .iter()
             .filter_map(|&p| self.models[p].as_ref().map(|m| m.means(&self.stack.exposures[p])))
             .collect();
@@ -299,8 +315,8 @@ impl Case<'_> {
 
     /// What would decide: stars of the same mix of brightness, or exposures, were the true
     /// change what it was measured to be; none where the measured value is over the limit.
-    fn advice(&self, viable: &[usize], all: Option<&Assessment>) -> UndecidedAdvice {
-        let Some(all) = all else {
+    fn advice(&self) -> UndecidedAdvice {
+        let Some(all) = self.all else {
             let text = if self.tables.len() < 2 {
                 "one exposure cannot be compared with anything: give at least two, better three or more"
             } else {
@@ -308,8 +324,9 @@ impl Case<'_> {
             };
             return UndecidedAdvice { stars_needed: None, exposures_needed: Some(2), text: text.into() };
         };
-        let budget =
-            |change: &crate::repeat::Change| NoiseBudget::measured(change.modes(), all.stars, viable.len());
+        let budget = |change: &crate::repeat::Change| {
+            NoiseBudget::measured(change.modes(), all.stars, self.viable.len())
+        };
         let parts = [
             (budget(&all.size_change), all.size, self.limits.size_limit),
             (budget(&all.e_change), all.ellipticity, self.limits.ellipticity_limit),

@@ -21,10 +21,9 @@ pub struct Facts<'a> {
     pub confidence: f64,
     pub own_model: Option<&'a SizeAndEllipticity>,
     pub left_out: Vec<String>,
-    pub groups: usize,
     pub judged_exposures: usize,
     pub given_exposures: usize,
-    pub floored: Weight,
+    pub weight: Weight,
     pub unreadable: usize,
     pub little_overlap: Option<f64>,
 }
@@ -79,7 +78,7 @@ pub fn all(facts: &Facts) -> Vec<Reason> {
         let text = format!("The judged exposures share only {:.0} % of the field.", 100.0 * overlap);
         out.push(plain("little-overlap", text));
     }
-    if let Weight::Fixed(sigma) = facts.floored {
+    if let Weight::Fixed(sigma) = facts.weight {
         let text = format!(
             "The pixels are too coarse for adaptive moments: sizes and ellipticities are those under a fixed \
              weight of sigma {sigma} pixels, and changes are divided by their measured response."
