@@ -4,10 +4,11 @@ use minijinja::{Environment, Value, context};
 
 use crate::stars::Refusal;
 use crate::verdict::model::{ExposureResult, Gate};
+use crate::verdict::reasons::percent;
 use crate::verdict::{Judgement, Verdict};
 
 use super::numbers::{MISSING, or_missing, signed, significant, with_error, with_interval};
-use super::terminal::{budget, count, next_step, percent, reason_line, sentence};
+use super::words::{as_sentence, budget, count, file_name, next_step, sentence};
 use super::{CAUTION, REPORT_HTML, ReportError, exposures::gate_word, figures};
 
 /// The whole page. `settings_toml` is shown as it is.
@@ -21,7 +22,7 @@ pub fn to_text(judgement: &Judgement, settings_toml: &str) -> Result<String, Rep
     let residual = figures::residual_map(pictures);
     let page = context! {
         decision => v.decision.word(),
-        sentence => sentence(v),
+        sentence => as_sentence(&sentence(v)),
         also => v.also_allowed.iter().map(|d| d.word()).collect::<Vec<_>>(),
         next => next_step(v),
         requirement => v.requirement.name.clone(),
@@ -29,7 +30,7 @@ pub fn to_text(judgement: &Judgement, settings_toml: &str) -> Result<String, Rep
         size_limit => significant(v.requirement.size_limit, 3),
         ellipticity_limit => significant(v.requirement.ellipticity_limit, 3),
         confidence => percent(v.confidence),
-        reasons => v.reasons.iter().map(|r| context! { code => r.code.clone(), text => reason_line(r) }).collect::<Vec<_>>(),
+        reasons => v.reasons.iter().map(|r| context! { code => r.code.clone(), text => r.text.clone() }).collect::<Vec<_>>(),
         budget => budget_rows(v),
         formula => v.shear.as_ref().map(|s| s.formula.clone()),
         frame => v.repeatability.as_ref().map(|r| r.frame.clone()),
@@ -51,7 +52,7 @@ pub fn to_text(judgement: &Judgement, settings_toml: &str) -> Result<String, Rep
             total => total,
             tenth => significant(tenth, 1),
             shown => shown.iter().map(|m| context! {
-                file => base_name(&m.file),
+                file => file_name(&m.file),
                 kept => m.kept,
                 svg => Value::from_safe_string(m.svg.clone()),
                 size => signed(Some(m.size_change)),
@@ -77,10 +78,6 @@ pub fn to_text(judgement: &Judgement, settings_toml: &str) -> Result<String, Rep
         arguments => v.tool.arguments.join(" "),
     };
     environment.get_template(REPORT_HTML).and_then(|t| t.render(page)).map_err(make)
-}
-
-fn base_name(file: &str) -> String {
-    file.rsplit(['/', '\\']).next().unwrap_or(file).to_string()
 }
 
 fn budget_rows(v: &Verdict) -> Vec<Value> {
@@ -148,7 +145,7 @@ fn exposure_row(e: &ExposureResult) -> Value {
     let size = e.size_arcsec2.or(e.size_pix2);
     context! {
         file => e.file.clone(),
-        name => base_name(&e.file),
+        name => file_name(&e.file),
         time => e.time.clone().unwrap_or(MISSING.into()),
         exposure_s => or_missing(e.exposure_s, 4),
         gate => gate_word(e.gate),

@@ -14,6 +14,7 @@ pub mod json;
 mod keep;
 pub mod numbers;
 pub mod terminal;
+pub mod words;
 
 pub use keep::keep_list;
 

@@ -43,10 +43,12 @@ pub fn with_error(value: Option<f64>, error: Option<f64>) -> String {
     }
 }
 
-/// `0.0041 [0.0032, 0.0052]`; the brackets are left out where there is no interval.
+/// `0.0041 [0.0032, 0.0052]`; the brackets are left out where there is no interval, and
+/// where nothing is seen above the noise only the upper bound stands: `at most 0.0052`.
 pub fn with_interval(value: Option<f64>, low: Option<f64>, high: Option<f64>) -> String {
     let shown = or_missing(value, 3);
     match (low, high) {
+        (Some(0.0), Some(high)) if value == Some(0.0) => format!("at most {}", significant(high, 3)),
         (None, None) => shown,
         _ => format!("{shown} [{}, {}]", or_missing(low, 3), or_missing(high, 3)),
     }
@@ -88,6 +90,7 @@ mod tests {
     #[test]
     fn intervals() {
         assert_eq!(with_interval(Some(0.0041), Some(0.0032), Some(0.0052)), "0.00410 [0.00320, 0.00520]");
+        assert_eq!(with_interval(Some(0.0), Some(0.0), Some(0.0052)), "at most 0.00520");
         assert_eq!(with_interval(None, None, None), MISSING);
         assert_eq!(with_interval(Some(1.0), None, Some(2.0)), "1.00 [–, 2.00]");
     }

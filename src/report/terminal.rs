@@ -4,162 +4,17 @@
 use std::fmt::Write;
 
 use crate::verdict::Verdict;
-use crate::verdict::model::{Decision, ExposureResult, Gate, Measured, Reason};
+use crate::verdict::model::{BiasEstimate, ExposureResult, Gate, Measured};
+use crate::verdict::reasons::percent;
 
-use super::numbers::{MISSING, or_missing, significant, with_interval};
-use super::{CAUTION, KEEP_TXT, REPORT_HTML};
+use super::exposures::gate_word;
+use super::numbers::{significant, with_interval};
+use super::words::{file_name, next_step, sentence, standing, worst};
+use super::{CAUTION, REPORT_HTML};
 
 /// Exposures named one by one at most; the rest is counted.
-const WORST_SHOWN: usize = 6;
+const WORST_SHOWN: usize = 5;
 const WIDTH: usize = 96;
-
-/// The decision as a sentence.
-pub fn sentence(verdict: &Verdict) -> String {
-    let kept = count(verdict, Gate::Keep);
-    let all = verdict.exposures.len();
-    match verdict.decision {
-        Decision::Combine => format!("all {all} exposures may be combined for shear"),
-        Decision::CombineSubset => {
-            format!("combine {kept} of the {all} exposures; leave out {}", all - kept)
-        }
-        Decision::Split => {
-            format!("combine in {} separate groups, not all together", verdict.groups.len())
-        }
-        Decision::CombineWithOwnPsfs => {
-            "combine only if each exposure is measured with its own PSF model".into()
-        }
-        Decision::DoNotCombine => "these exposures must not be combined for shear".into(),
-        Decision::Undecided => "these data cannot tell".into(),
-    }
-}
-
-/// What to do now.
-pub fn next_step(verdict: &Verdict) -> String {
-    match verdict.decision {
-        Decision::Combine | Decision::CombineSubset => {
-            format!("Combine the {} frames listed in {KEEP_TXT}.", count(verdict, Gate::Keep))
-        }
-        Decision::Split => format!(
-            "Combine each group by itself; {KEEP_TXT} lists the group with the most exposure time, \
-             verdict.json all of them."
-        ),
-        Decision::CombineWithOwnPsfs => format!(
-            "Measure shear with each exposure's own PSF (field-models.fits) for the frames listed in {KEEP_TXT}; \
-             a single PSF of the stack will not do."
-        ),
-        Decision::DoNotCombine => {
-            "Do not measure shear on a stack of these. Look at the exposures below and at what changed between \
-             them; shorter spans of the sequence may hold together."
-                .into()
-        }
-        Decision::Undecided => match &verdict.undecided {
-            Some(advice) if !advice.text.is_empty() => advice.text.clone(),
-            Some(advice) => {
-                let needed: Vec<String> = [(advice.stars_needed, "stars"), (advice.exposures_needed, "exposures")]
-                    .iter()
-                    .filter_map(|(n, what)| n.map(|n| format!("about {n} {what}")))
-                    .collect();
-                match needed.is_empty() {
-                    true => "More stars or more exposures are needed to decide.".into(),
-                    false => format!("To decide, {} are needed.", needed.join(" or ")),
-                }
-            }
-            None => "More stars or more exposures are needed to decide.".into(),
-        },
-    }
-}
-
-/// A reason in one line: the text, then the number with its interval against its limit.
-pub fn reason_line(reason: &Reason) -> String {
-    let mut line = reason.text.clone();
-    if reason.value.is_some() || reason.low.is_some() || reason.high.is_some() {
-        let quantity = reason.quantity.as_deref().map_or(String::new(), |q| format!("{q} "));
-        let _ = write!(line, ": {quantity}{}", with_interval(reason.value, reason.low, reason.high));
-    }
-    if let Some(limit) = reason.limit {
-        let _ = write!(line, ", limit {}", significant(limit, 3));
-    }
-    line
-}
-
-/// One measured quantity against its limit, as the budgets list them.
-#[derive(Debug, Clone, PartialEq)]
-pub struct BudgetLine {
-    /// What was asked: "change on the sky", "own models" ...
-    pub group: &'static str,
-    pub name: &'static str,
-    pub unit: &'static str,
-    pub value: Option<f64>,
-    pub low: Option<f64>,
-    pub high: Option<f64>,
-    pub limit: Option<f64>,
-}
-
-impl BudgetLine {
-    /// In words, so that no colour is needed.
-    pub fn standing(&self) -> &'static str {
-        match (self.low, self.high, self.limit) {
-            (_, Some(high), Some(limit)) if high <= limit => "within",
-            (Some(low), _, Some(limit)) if low > limit => "over",
-            (_, Some(_), Some(_)) => "cannot tell",
-            _ => MISSING,
-        }
-    }
-}
-
-/// Every measured value that has a limit, in the order of the questions.
-pub fn budget(verdict: &Verdict) -> Vec<BudgetLine> {
-    let line = |group, name, unit, m: &Measured| BudgetLine {
-        group,
-        name,
-        unit,
-        value: m.rms,
-        low: m.low,
-        high: m.high,
-        limit: m.limit,
-    };
-    let pair = |group, size: &Measured, ellipticity: &Measured| {
-        [line(group, "size", "of T", size), line(group, "ellipticity", "per component", ellipticity)]
-    };
-    let mut lines = Vec::new();
-    if let Some(r) = &verdict.repeatability {
-        lines.extend(pair("change between kept exposures", &r.size, &r.ellipticity));
-    }
-    if let Some(a) = &verdict.all_exposures {
-        lines.extend(pair("change between all exposures", &a.size, &a.ellipticity));
-    }
-    if let Some(i) = &verdict.instrument {
-        lines.extend(pair("change in detector coordinates", &i.size, &i.ellipticity));
-    }
-    if let Some(o) = &verdict.own_model {
-        lines.extend(pair("error of the exposures' own models", &o.size, &o.ellipticity));
-    }
-    if let Some(s) = &verdict.shear {
-        for (name, b) in [("m", &s.m), ("c", &s.c)] {
-            lines.push(BudgetLine {
-                group: "shear bias",
-                name,
-                unit: "",
-                value: b.value,
-                low: b.low,
-                high: b.high,
-                limit: b.limit,
-            });
-        }
-    }
-    lines
-}
-
-/// The exposures to look at first: unreadable, then left out, in order of the frames.
-pub fn worst(verdict: &Verdict) -> Vec<&ExposureResult> {
-    let mut rows: Vec<_> = verdict.exposures.iter().filter(|e| e.gate != Gate::Keep).collect();
-    rows.sort_by_key(|e| e.gate != Gate::Unreadable);
-    rows
-}
-
-pub fn count(verdict: &Verdict, gate: Gate) -> usize {
-    verdict.exposures.iter().filter(|e| e.gate == gate).count()
-}
 
 /// The whole summary.
 pub fn summary(verdict: &Verdict, folder: &str) -> String {
@@ -171,102 +26,162 @@ pub fn summary(verdict: &Verdict, folder: &str) -> String {
     }
     let r = &verdict.requirement;
     let asked = format!(
-        "Asked: {}: size within {} of T, ellipticity within {} per component, at {} % confidence{}.",
+        "Asked ({}, {} %): size within {} of T, ellipticity within {} per component",
         r.name,
+        percent(verdict.confidence),
         significant(r.size_limit, 3),
         significant(r.ellipticity_limit, 3),
-        percent(verdict.confidence),
-        if r.source.is_empty() { String::new() } else { format!(" ({})", r.source) }
     );
-    out.push_str(&wrapped(&asked, 0));
+    out.push_str(&wrapped(&asked, "", ""));
 
-    section(&mut out, "Why");
+    out.push_str("\nWhy\n");
     if verdict.reasons.is_empty() {
         out.push_str("  no reason was recorded\n");
     }
     for reason in &verdict.reasons {
-        out.push_str(&wrapped(&format!("{}: {}", reason.code, reason_line(reason)), 2));
+        out.push_str(&wrapped(&reason.text, "- ", "  "));
     }
 
-    let lines = budget(verdict);
-    if !lines.is_empty() {
-        section(&mut out, "Measured");
-        let _ = writeln!(out, "  {:<48} {:<34} {:>9}  standing", "", "rms [low, high]", "limit");
-        for line in &lines {
-            let name = format!("{}: {}", line.group, line.name);
-            let value = with_interval(line.value, line.low, line.high);
-            let limit = or_missing(line.limit, 3);
-            let _ = writeln!(out, "  {name:<48} {value:<34} {limit:>9}  {}", line.standing());
-        }
+    let rows = measured_rows(verdict);
+    if rows.len() > 1 {
+        out.push('\n');
+        out.push_str(&aligned(&rows));
     }
+    out.push_str(&exposures_to_look_at(verdict));
 
-    let worst = worst(verdict);
-    if !worst.is_empty() {
-        section(&mut out, "Exposures not kept");
-        for exposure in worst.iter().take(WORST_SHOWN) {
-            let why = if exposure.reasons.is_empty() { MISSING.into() } else { exposure.reasons.join(", ") };
-            let word = super::exposures::gate_word(exposure.gate);
-            let numbers = numbers_of(exposure);
-            out.push_str(&wrapped(&format!("{}: {word}: {why}{numbers}", exposure.file), 2));
-            if exposure.gate == Gate::Unreadable {
-                exposure.notes.iter().for_each(|note| out.push_str(&wrapped(note, 4)));
-            }
-        }
-        if worst.len() > WORST_SHOWN {
-            let _ = writeln!(out, "  and {} more, see exposures.ecsv", worst.len() - WORST_SHOWN);
-        }
-    }
-
-    section(&mut out, "Next");
-    out.push_str(&wrapped(&next_step(verdict), 2));
-    let _ = writeln!(out, "  Report: {folder}/{REPORT_HTML}");
-    if let Some(reason) = verdict.reasons.first() {
-        let _ = writeln!(out, "  What a reason means: stackworthy explain {}", reason.code);
-    }
-    for note in &verdict.notes {
-        out.push_str(&wrapped(&format!("Note: {note}"), 0));
+    out.push_str("\nNext\n");
+    out.push_str(&wrapped(&next_step(verdict), "  ", "  "));
+    let _ = writeln!(out, "  Report: {folder}/{REPORT_HTML}{}", notes_in_report(verdict));
+    let mut codes: Vec<&str> = verdict.reasons.iter().map(|r| r.code.as_str()).collect();
+    codes.dedup();
+    if !codes.is_empty() {
+        let text = format!("More on a reason: stackworthy explain CODE ({})", codes.join(", "));
+        out.push_str(&wrapped(&text, "  ", "    "));
     }
     out.push('\n');
-    out.push_str(&wrapped(&format!("Caution: {CAUTION}"), 0));
-    for caution in verdict.cautions.iter().filter(|c| *c != CAUTION) {
-        out.push_str(&wrapped(&format!("Caution: {caution}"), 0));
+    out.push_str(&wrapped(CAUTION, "", ""));
+    out
+}
+
+/// What was measured against the limits: a row a question, a column a quantity.
+fn measured_rows(verdict: &Verdict) -> Vec<[String; 3]> {
+    let mut rows =
+        vec![["Measured: rms [low, high]", "size, of T", "ellipticity, per component"].map(String::from)];
+    let mut row = |name: &str, size: &Measured, ellipticity: &Measured| {
+        rows.push([format!("  {name}"), cell(size), cell(ellipticity)]);
+    };
+    if let Some(r) = &verdict.repeatability {
+        row("change between the kept", &r.size, &r.ellipticity);
+        if let Some(a) =
+            verdict.all_exposures.as_ref().filter(|a| a.size != r.size || a.ellipticity != r.ellipticity)
+        {
+            row("change between all", &a.size, &a.ellipticity);
+        }
+    }
+    if let Some(i) = &verdict.instrument {
+        row("change on the detector", &i.size, &i.ellipticity);
+    }
+    if let Some(o) = &verdict.own_model {
+        row("error of own models", &o.size, &o.ellipticity);
+    }
+    if rows.len() > 1 {
+        let limits = &verdict.requirement;
+        let shown = |limit| significant(limit, 3);
+        rows.push(["  limit".into(), shown(limits.size_limit), shown(limits.ellipticity_limit)]);
+    }
+    if let Some(s) = &verdict.shear {
+        let bias = |name: &str, b: &BiasEstimate| {
+            let limit = b.limit.map_or(String::new(), |l| format!(" {}", significant(l, 3)));
+            format!(
+                "{name} {} {}{limit}",
+                with_interval(b.value, b.low, b.high),
+                standing(b.low, b.high, b.limit)
+            )
+        };
+        rows.push(["  shear bias, estimate".into(), bias("m", &s.m), bias("c", &s.c)]);
+    }
+    rows
+}
+
+fn cell(m: &Measured) -> String {
+    format!("{} {}", with_interval(m.rms, m.low, m.high), standing(m.low, m.high, m.limit))
+}
+
+fn exposures_to_look_at(verdict: &Verdict) -> String {
+    let worst = worst(verdict);
+    if worst.is_empty() {
+        return String::new();
+    }
+    let kept = worst.iter().all(|e| e.gate == Gate::Keep);
+    let mut out = format!("\n{}\n", if kept { "Furthest from the middle" } else { "Not kept" });
+    let rows: Vec<[String; 3]> = worst
+        .iter()
+        .take(WORST_SHOWN)
+        .map(|e| [format!("  {}", file_name(&e.file)), standing_of(e), numbers_of(e)])
+        .collect();
+    out.push_str(&aligned(&rows));
+    if worst.len() > WORST_SHOWN && !kept {
+        let _ = writeln!(out, "  and {} more, see exposures.ecsv", worst.len() - WORST_SHOWN);
     }
     out
 }
 
-/// 0.95 as `95`, 0.9973 as `99.73`.
-pub fn percent(share: f64) -> String {
-    let text = format!("{:.4}", share * 100.0);
-    text.trim_end_matches('0').trim_end_matches('.').to_string()
-}
-
-fn numbers_of(exposure: &ExposureResult) -> String {
-    let size = match (exposure.size_arcsec2, exposure.size_pix2) {
-        (Some(t), _) => format!("size {} arcsec2", significant(t, 3)),
-        (None, Some(t)) => format!("size {} pix2", significant(t, 3)),
-        (None, None) => return String::new(),
-    };
-    match (exposure.e1, exposure.e2) {
-        (Some(e1), Some(e2)) => format!(" ({size}, e1 {e1:+.4}, e2 {e2:+.4})"),
-        _ => format!(" ({size})"),
+fn standing_of(exposure: &ExposureResult) -> String {
+    match exposure.reasons.is_empty() {
+        true => gate_word(exposure.gate).into(),
+        false => exposure.reasons.join(", "),
     }
 }
 
-fn section(out: &mut String, title: &str) {
-    let _ = writeln!(out, "\n{title}");
+/// The exposure's shape, or why there is none.
+fn numbers_of(exposure: &ExposureResult) -> String {
+    let size = match (exposure.size_arcsec2, exposure.size_pix2) {
+        (Some(t), _) => format!("T {} arcsec2", significant(t, 3)),
+        (None, Some(t)) => format!("T {} pix2", significant(t, 3)),
+        (None, None) => return exposure.notes.first().map_or(String::new(), |note| shortened(note)),
+    };
+    match (exposure.e1, exposure.e2) {
+        (Some(e1), Some(e2)) => format!("{size}, e1 {e1:+.4}, e2 {e2:+.4}"),
+        _ => size,
+    }
 }
 
-/// Breaks at blanks to the width of the summary, each line indented, those after the
-/// first by two more.
-fn wrapped(text: &str, indent: usize) -> String {
+fn notes_in_report(verdict: &Verdict) -> String {
+    match verdict.notes.len() {
+        0 => String::new(),
+        1 => " (with one note)".into(),
+        n => format!(" (with {n} notes)"),
+    }
+}
+
+fn shortened(text: &str) -> String {
+    const MOST: usize = 60;
+    match text.char_indices().nth(MOST) {
+        Some((end, _)) => format!("{} ...", text[..end].trim_end()),
+        None => text.into(),
+    }
+}
+
+/// Rows in columns as wide as their widest cell.
+fn aligned(rows: &[[String; 3]]) -> String {
+    let width = |column: usize| rows.iter().map(|r| r[column].chars().count()).max().unwrap_or(0);
+    let (first, second) = (width(0), width(1));
+    rows.iter()
+        .map(|[a, b, c]| format!("{}\n", format!("{a:<first$}  {b:<second$}  {c}").trim_end()))
+        .collect()
+}
+
+/// Breaks at blanks to the width of the summary; the first line begins with `first`, those
+/// after it with `later`.
+fn wrapped(text: &str, first: &str, later: &str) -> String {
     let mut out = String::new();
-    let mut line = " ".repeat(indent);
+    let mut line = first.to_owned();
     let mut empty = true;
     for word in text.split_whitespace() {
         if !empty && line.chars().count() + 1 + word.chars().count() > WIDTH {
             out.push_str(line.trim_end());
             out.push('\n');
-            line = " ".repeat(indent + 2);
+            line = later.to_owned();
             empty = true;
         }
         if !empty {

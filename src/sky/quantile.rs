@@ -40,8 +40,7 @@ mod tests {
     fn grouped_quantiles_of_rounded_noise_are_those_of_the_noise() {
         let mut rng = rand::rngs::StdRng::seed_from_u64(3);
         let normal = Normal::new(100.3, 0.8).unwrap();
-        let mut values: Vec<f32> =
-            (0..40_000).map(|_| (normal.sample(&mut rng) as f64).round() as f32).collect();
+        let mut values: Vec<f32> = (0..40_000).map(|_| f64::round(normal.sample(&mut rng)) as f32).collect();
         let median = quantile(&mut values, 0.5, Some(1.0)).unwrap();
         let low = quantile(&mut values, 0.158_655, Some(1.0)).unwrap();
         // Error of a median: 1.2533 σ/√n = 0.005; the even spread inside a bin wider than

@@ -10,9 +10,9 @@ use super::reasons;
 use super::results::{self, exposure_result};
 use super::stack::{MIN_STARS, Stack, StarHalf};
 use crate::moments::Weight;
-use crate::repeat::RmsChange;
 use crate::repeat::held_out::{HeldOut, model_error};
 use crate::repeat::needed::{NoiseBudget, smallest_overlap};
+use crate::repeat::{Change, RmsChange};
 use crate::settings::Settings;
 use crate::shear::{Requirement as Limits, ShearError};
 use crate::table::StarTable;
@@ -324,20 +324,19 @@ impl Case<'_> {
             };
             return UndecidedAdvice { stars_needed: None, exposures_needed: Some(2), text: text.into() };
         };
-        let budget = |change: &crate::repeat::Change| {
-            NoiseBudget::measured(change.modes(), all.stars, self.viable.len())
-        };
-        let parts = [
-            (budget(&all.size_change), all.size, self.limits.size_limit),
-            (budget(&all.e_change), all.ellipticity, self.limits.ellipticity_limit),
-        ];
-        let most = |ask: &dyn Fn(&(NoiseBudget, RmsChange, f64)) -> Option<usize>| {
-            let each: Option<Vec<usize>> = parts.iter().map(ask).collect();
-            each.and_then(|all| all.into_iter().max()).and_then(|n| u32::try_from(n).ok())
-        };
-        let stars = most(&|(b, rms, limit)| b.stars_needed(rms.rms, *limit, self.confidence).ok().flatten());
-        let exposures =
-            most(&|(b, rms, limit)| b.exposures_needed(rms.rms, *limit, self.confidence).ok().flatten());
+        let budget = |change: &Change| NoiseBudget::measured(change.modes(), all.stars, self.viable.len());
+        let (size, e) = (budget(&all.size_change), budget(&all.e_change));
+        let (size_limit, e_limit) = (self.limits.size_limit, self.limits.ellipticity_limit);
+        // Both must decide: the larger number, and none where one of them has none.
+        let both = |size: Option<usize>, e: Option<usize>| u32::try_from(size?.max(e?)).ok();
+        let stars = both(
+            size.stars_needed(all.size.rms, size_limit, self.confidence).ok().flatten(),
+            e.stars_needed(all.ellipticity.rms, e_limit, self.confidence).ok().flatten(),
+        );
+        let exposures = both(
+            size.exposures_needed(all.size.rms, size_limit, self.confidence).ok().flatten(),
+            e.exposures_needed(all.ellipticity.rms, e_limit, self.confidence).ok().flatten(),
+        );
         UndecidedAdvice {
             stars_needed: stars,
             exposures_needed: exposures,

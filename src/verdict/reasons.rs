@@ -62,12 +62,12 @@ pub fn all(facts: &Facts) -> Vec<Reason> {
             Decision::DoNotCombine | Decision::Undecided => {
                 format!("{n} stand out from the others by more than the limit: {names}.")
             }
-            _ => format!("{n} left out, the PSF differs from that of the others: {names}."),
+            _ => format!("{n} left out: the PSF differs from that of the others: {names}."),
         };
         out.push(plain("psf-differs", text));
     }
     if let Some(own) = facts.own_model {
-        out.push(own_model("own-model-size", "size", "fraction of T", &own.size));
+        out.push(own_model("own-model-size", "size", "of T", &own.size));
         out.push(own_model("own-model-ellipticity", "ellipticity", "per component", &own.ellipticity));
     }
     if let Some(all) = facts.all {
@@ -97,20 +97,30 @@ fn plain(code: &str, text: String) -> Reason {
 
 fn change(facts: &Facts, code: &str, what: &str, rms: &RmsChange, limit: f64, who: &str) -> Reason {
     let unit = if what == "size" { "of T" } else { "per component" };
-    let verdict = if rms.high < limit {
-        format!("under the limit of {} by a factor {:.1}", number(limit), limit / rms.high)
+    let stands = if rms.high < limit {
+        "within the limit of"
     } else if rms.low > limit {
-        format!("over the limit of {} by a factor {:.1}", number(limit), rms.low / limit)
+        "over the limit of"
     } else {
-        format!("its interval contains the limit of {}", number(limit))
+        "these data cannot tell whether it is within the limit of"
     };
-    let text = format!(
-        "The rms change of {what} {who} is {} {unit} ({:.0} % confidence: {} to {}), {verdict}.",
-        number(rms.rms),
-        100.0 * facts.confidence,
-        number(rms.low),
-        number(rms.high),
-    );
+    let confidence = percent(facts.confidence);
+    let text = if rms.rms == 0.0 && rms.low == 0.0 {
+        format!(
+            "No change of {what} is seen above the noise {who}: the rms is at most {} {unit} ({confidence} % \
+             confidence), {stands} {}.",
+            number(rms.high),
+            number(limit)
+        )
+    } else {
+        format!(
+            "The {what} changes by an rms of {} {unit} {who} ({confidence} % confidence: {} to {}): {stands} {}.",
+            number(rms.rms),
+            number(rms.low),
+            number(rms.high),
+            number(limit)
+        )
+    };
     Reason {
         code: code.into(),
         text,
@@ -129,11 +139,17 @@ fn own_model(code: &str, what: &str, unit: &str, measured: &Measured) -> Reason 
         (_, Some(low), Some(limit)) if low > limit => "over the limit",
         _ => "not shown to be within the limit",
     };
+    let error = match (measured.rms, measured.low) {
+        (Some(0.0), Some(0.0)) => format!("an rms of at most {} {unit}", shown(measured.high)),
+        _ => format!(
+            "an rms of {} {unit} ({} to {})",
+            shown(measured.rms),
+            shown(measured.low),
+            shown(measured.high)
+        ),
+    };
     let text = format!(
-        "Each exposure's own model predicts the {what} of stars held out of it to {} rms {unit} ({} to {}), {stands} of {}.",
-        shown(measured.rms),
-        shown(measured.low),
-        shown(measured.high),
+        "Each exposure's own model predicts the {what} of stars held out of it within {error}: {stands} of {}.",
         shown(measured.limit),
     );
     Reason {
@@ -213,23 +229,31 @@ fn finite(value: f64) -> Option<f64> {
     value.is_finite().then_some(value)
 }
 
-/// Two significant digits, plainly.
+/// 0.95 as `95`, 0.9973 as `99.73`.
+pub fn percent(share: f64) -> String {
+    let text = format!("{:.4}", share * 100.0);
+    text.trim_end_matches('0').trim_end_matches('.').to_string()
+}
+
+/// Three significant digits, without zeros at the end.
 fn number(value: f64) -> String {
     if value == 0.0 || !value.is_finite() {
         return format!("{value:.0}");
     }
-    let digits = (1 - value.abs().log10().floor() as i32).clamp(0, 8) as usize;
-    format!("{value:.digits$}")
+    let digits = (2 - value.abs().log10().floor() as i32).clamp(0, 9) as usize;
+    let text = format!("{value:.digits$}");
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').into() } else { text }
 }
 
 fn count(n: usize, noun: &str) -> String {
     format!("{n} {noun}{}", if n == 1 { "" } else { "s" })
 }
 
-/// The first few names.
-fn listed(names: &[String]) -> String {
+/// The first few files, by their names without folders.
+fn listed(paths: &[String]) -> String {
     const SHOWN: usize = 4;
-    let first = names.iter().take(SHOWN).cloned().collect::<Vec<_>>().join(", ");
+    let names: Vec<&str> = paths.iter().map(|p| p.rsplit(['/', '\\']).next().unwrap_or(p)).collect();
+    let first = names.iter().take(SHOWN).copied().collect::<Vec<_>>().join(", ");
     match names.len() {
         n if n > SHOWN => format!("{first} and {} more", n - SHOWN),
         _ => first,

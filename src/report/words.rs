@@ -1,0 +1,187 @@
+//! The verdict in words and rows, as the terminal and the page both show it.
+
+use crate::verdict::Verdict;
+use crate::verdict::model::{Decision, ExposureResult, Gate, Measured};
+
+use super::KEEP_TXT;
+use super::numbers::MISSING;
+
+/// The decision as a sentence.
+pub fn sentence(verdict: &Verdict) -> String {
+    let kept = count(verdict, Gate::Keep);
+    let all = verdict.exposures.len();
+    match verdict.decision {
+        Decision::Combine => format!("all {all} exposures may be combined for shear"),
+        Decision::CombineSubset => {
+            format!("combine {kept} of the {all} exposures; leave out {}", all - kept)
+        }
+        Decision::Split => {
+            format!("combine in {} separate groups, not all together", verdict.groups.len())
+        }
+        Decision::CombineWithOwnPsfs => {
+            "combine only if each exposure is measured with its own PSF model".into()
+        }
+        Decision::DoNotCombine => "these exposures must not be combined for shear".into(),
+        Decision::Undecided => "these data cannot tell".into(),
+    }
+}
+
+/// What to do now.
+pub fn next_step(verdict: &Verdict) -> String {
+    match verdict.decision {
+        Decision::Combine | Decision::CombineSubset => {
+            format!("Combine the {} frames listed in {KEEP_TXT}.", count(verdict, Gate::Keep))
+        }
+        Decision::Split => format!(
+            "Combine each group by itself; {KEEP_TXT} lists the group with the most exposure time, \
+             verdict.json all of them."
+        ),
+        Decision::CombineWithOwnPsfs => format!(
+            "Measure shear with each exposure's own PSF (field-models.fits) for the frames listed in {KEEP_TXT}; \
+             a single PSF of the stack will not do."
+        ),
+        Decision::DoNotCombine => {
+            "Do not measure shear on a stack of these. Look at the exposures that differ most and at what \
+             changed between them; shorter spans of the sequence may hold together."
+                .into()
+        }
+        Decision::Undecided => match &verdict.undecided {
+            Some(advice) if !advice.text.is_empty() => as_sentence(&advice.text),
+            Some(advice) => {
+                let needed: Vec<String> =
+                    [(advice.stars_needed, "stars"), (advice.exposures_needed, "exposures")]
+                        .iter()
+                        .filter_map(|(n, what)| n.map(|n| format!("about {n} {what}")))
+                        .collect();
+                match needed.is_empty() {
+                    true => "More stars or more exposures are needed to decide.".into(),
+                    false => format!("To decide, {} are needed.", needed.join(" or ")),
+                }
+            }
+            None => "More stars or more exposures are needed to decide.".into(),
+        },
+    }
+}
+
+/// One measured quantity against its limit, as the budgets list them.
+#[derive(Debug, Clone, PartialEq)]
+pub struct BudgetLine {
+    /// What was asked: "change on the sky", "own models" ...
+    pub group: &'static str,
+    pub name: &'static str,
+    pub unit: &'static str,
+    pub value: Option<f64>,
+    pub low: Option<f64>,
+    pub high: Option<f64>,
+    pub limit: Option<f64>,
+}
+
+impl BudgetLine {
+    pub fn standing(&self) -> &'static str {
+        standing(self.low, self.high, self.limit)
+    }
+}
+
+/// An interval against its limit, in words, so that no colour is needed.
+pub fn standing(low: Option<f64>, high: Option<f64>, limit: Option<f64>) -> &'static str {
+    match (low, high, limit) {
+        (_, Some(high), Some(limit)) if high <= limit => "within",
+        (Some(low), _, Some(limit)) if low > limit => "over",
+        (_, Some(_), Some(_)) => "cannot tell",
+        _ => MISSING,
+    }
+}
+
+/// Every measured value that has a limit, in the order of the questions.
+pub fn budget(verdict: &Verdict) -> Vec<BudgetLine> {
+    let line = |group, name, unit, m: &Measured| BudgetLine {
+        group,
+        name,
+        unit,
+        value: m.rms,
+        low: m.low,
+        high: m.high,
+        limit: m.limit,
+    };
+    let pair = |group, size: &Measured, ellipticity: &Measured| {
+        [line(group, "size", "of T", size), line(group, "ellipticity", "per component", ellipticity)]
+    };
+    let mut lines = Vec::new();
+    if let Some(r) = &verdict.repeatability {
+        lines.extend(pair("change between kept exposures", &r.size, &r.ellipticity));
+    }
+    if let Some(a) = &verdict.all_exposures {
+        lines.extend(pair("change between all exposures", &a.size, &a.ellipticity));
+    }
+    if let Some(i) = &verdict.instrument {
+        lines.extend(pair("change in detector coordinates", &i.size, &i.ellipticity));
+    }
+    if let Some(o) = &verdict.own_model {
+        lines.extend(pair("error of the exposures' own models", &o.size, &o.ellipticity));
+    }
+    if let Some(s) = &verdict.shear {
+        for (name, b) in [("m", &s.m), ("c", &s.c)] {
+            lines.push(BudgetLine {
+                group: "shear bias",
+                name,
+                unit: "",
+                value: b.value,
+                low: b.low,
+                high: b.high,
+                limit: b.limit,
+            });
+        }
+    }
+    lines
+}
+
+/// The exposures to look at first: those not kept, unreadable ones in front; where all are
+/// kept and yet may not be combined as they are, those furthest from the middle of the stack.
+pub fn worst(verdict: &Verdict) -> Vec<&ExposureResult> {
+    let mut rows: Vec<_> = verdict.exposures.iter().filter(|e| e.gate != Gate::Keep).collect();
+    rows.sort_by_key(|e| e.gate != Gate::Unreadable);
+    if rows.is_empty() && verdict.decision != Decision::Combine {
+        rows = furthest(verdict);
+    }
+    rows
+}
+
+/// All exposures that have a size, by their distance from the median in units of the limits.
+fn furthest(verdict: &Verdict) -> Vec<&ExposureResult> {
+    let median = |pick: fn(&ExposureResult) -> Option<f64>| {
+        let mut values: Vec<f64> = verdict.exposures.iter().filter_map(pick).collect();
+        values.sort_by(f64::total_cmp);
+        values.get(values.len() / 2).copied()
+    };
+    let (Some(size), Some(e1), Some(e2)) = (median(|e| e.size_pix2), median(|e| e.e1), median(|e| e.e2))
+    else {
+        return vec![];
+    };
+    let limits = &verdict.requirement;
+    let mut rows: Vec<(f64, &ExposureResult)> = verdict
+        .exposures
+        .iter()
+        .filter_map(|e| {
+            let of_size = (e.size_pix2? / size).ln().abs() / limits.size_limit;
+            let of_ellipticity = (e.e1? - e1).hypot(e.e2? - e2) / limits.ellipticity_limit;
+            Some((of_size.max(of_ellipticity), e))
+        })
+        .collect();
+    rows.sort_by(|a, b| b.0.total_cmp(&a.0));
+    rows.into_iter().map(|(_, e)| e).collect()
+}
+
+pub fn count(verdict: &Verdict, gate: Gate) -> usize {
+    verdict.exposures.iter().filter(|e| e.gate == gate).count()
+}
+
+/// The last part of a path.
+pub fn file_name(path: &str) -> &str {
+    path.rsplit(['/', '\\']).next().unwrap_or(path)
+}
+
+/// First letter large, full stop at the end.
+pub fn as_sentence(text: &str) -> String {
+    let mut letters = text.trim_end_matches('.').chars();
+    letters.next().map_or(String::new(), |first| format!("{}{}.", first.to_uppercase(), letters.as_str()))
+}
