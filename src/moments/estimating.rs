@@ -1,4 +1,4 @@
-//! The estimating equations behind every moment, and what pixel noise does to them.
+//! The estimating equations behind every moment, and their solution.
 //!
 //! Each set of moments solves `F(θ) = Σ_i I_i ψ(r_i; θ) = 0`, linear in the pixels
 //! `I`. With `θ = (x, y, Mxx, Mxy, Myy, ...)`, `d = r - (x, y)` and weight `W`,
@@ -11,16 +11,13 @@
 //!   spin-3 third moments and the fourth radial one; `N = M` under the adaptive weight and
 //!   `2 M` under a fixed one, so that both agree where the weight is matched.
 //!
-//! For noise of variance `v_i`, expanding `F` to second order gives (derivation in the
-//! comments of [`Solution::noise`]) the covariance `J⁻¹ V J⁻ᵀ` and the bias that is
-//! subtracted. Blurring the image by a small jitter tensor changes `F` by half its second
-//! derivative with respect to the centre, which gives the response to jitter.
+//! What pixel noise and jitter do to the solution is in [`super::noise`].
 
 use nalgebra::{Matrix2, SMatrix, SVector};
 
-/// Steps of the finite differences, as a share of the natural scale of a parameter.
-/// Truncation is of the order of its square, rounding of 1e-16 over its square.
-const DIFFERENCE_STEP: f64 = 1e-3;
+use super::noise::Psi;
+use super::pixels::{Gaussian, Pixels};
+use super::sums::Sums;
 
 /// Newton steps before a fit is given up.
 const MAX_STEPS: usize = 60;
@@ -34,13 +31,23 @@ pub enum Weight {
     Fixed(f64),
 }
 
-/// One pixel of a cut-out: position relative to the cut-out's centre (pixels), value, variance.
-#[derive(Debug, Clone, Copy)]
-pub struct Pixel {
-    pub x: f64,
-    pub y: f64,
-    pub value: f64,
-    pub variance: f64,
+impl Weight {
+    /// The weight at parameters `θ`; `None` where `M` is not positive definite.
+    pub(super) fn at<const N: usize>(self, theta: &SVector<f64, N>) -> Option<Gaussian> {
+        let covariance = match self {
+            Weight::Adaptive => [theta[2], theta[3], theta[4]],
+            Weight::Fixed(sigma) => [sigma * sigma, 0.0, sigma * sigma],
+        };
+        Gaussian::new(theta[0], theta[1], covariance)
+    }
+
+    /// The `a` of rows 2 to 4.
+    pub(super) fn a(self) -> f64 {
+        match self {
+            Weight::Adaptive => 0.5,
+            Weight::Fixed(_) => 1.0,
+        }
+    }
 }
 
 /// Why a set of moments could not be had.
@@ -56,93 +63,6 @@ pub enum MomentError {
     Masked,
 }
 
-/// `θ`, its covariance and bias, and its response to jitter, for `N` parameters.
-#[derive(Debug, Clone)]
-pub struct Noise<const N: usize> {
-    pub covariance: SMatrix<f64, N, N>,
-    pub bias: SVector<f64, N>,
-    /// `dθ/dJxx` and `dθ/dJyy`, per pixel².
-    pub jitter_response: [SVector<f64, N>; 2],
-}
-
-/// Everything in `ψ` that depends on `θ` but not on the pixel.
-struct Prepared<const N: usize> {
-    theta: SVector<f64, N>,
-    /// Inverse of the weight's covariance.
-    precision: Matrix2<f64>,
-    /// `N^(-½)`.
-    normalise: Matrix2<f64>,
-    a: f64,
-}
-
-impl<const N: usize> Prepared<N> {
-    fn new(theta: &SVector<f64, N>, weight: Weight) -> Option<Self> {
-        let m = Matrix2::new(theta[2], theta[3], theta[3], theta[4]);
-        let (precision, scale, a) = match weight {
-            Weight::Adaptive => (m.try_inverse()?, 1.0, 0.5),
-            Weight::Fixed(sigma) => (Matrix2::identity() / (sigma * sigma), 2.0, 1.0),
-        };
-        let normalise = if N > 5 { inverse_square_root(&(m * scale))? } else { Matrix2::identity() };
-        Some(Self { theta: *theta, precision, normalise, a })
-    }
-
-    #[inline]
-    fn offset(&self, p: &Pixel) -> (f64, f64) {
-        (p.x - self.theta[0], p.y - self.theta[1])
-    }
-
-    #[inline]
-    fn weight(&self, dx: f64, dy: f64) -> f64 {
-        let q = self.precision[(0, 0)] * dx * dx
-            + 2.0 * self.precision[(0, 1)] * dx * dy
-            + self.precision[(1, 1)] * dy * dy;
-        (-0.5 * q).exp()
-    }
-
-    #[inline]
-    fn psi(&self, p: &Pixel) -> SVector<f64, N> {
-        let (dx, dy) = self.offset(p);
-        let w = self.weight(dx, dy);
-        let t = &self.theta;
-        let mut psi = SVector::<f64, N>::zeros();
-        psi[0] = w * dx;
-        psi[1] = w * dy;
-        psi[2] = w * (dx * dx - self.a * t[2]);
-        psi[3] = w * (dx * dy - self.a * t[3]);
-        psi[4] = w * (dy * dy - self.a * t[4]);
-        if N > 5 {
-            for (k, q) in higher_polynomials(&self.normalise, dx, dy).into_iter().enumerate() {
-                psi[5 + k] = w * (q - t[5 + k]);
-            }
-        }
-        psi
-    }
-
-    fn sum(&self, pixels: &[Pixel]) -> SVector<f64, N> {
-        pixels.iter().fold(SVector::zeros(), |f, p| f + self.psi(p) * p.value)
-    }
-}
-
-/// `coma1, coma2, trefoil1, trefoil2, kurtosis` polynomials at offset `d`.
-#[inline]
-fn higher_polynomials(normalise: &Matrix2<f64>, dx: f64, dy: f64) -> [f64; 5] {
-    let u = normalise[(0, 0)] * dx + normalise[(0, 1)] * dy;
-    let v = normalise[(1, 0)] * dx + normalise[(1, 1)] * dy;
-    let r2 = u * u + v * v;
-    [u * r2, v * r2, u * (u * u - 3.0 * v * v), v * (3.0 * u * u - v * v), r2 * r2]
-}
-
-/// `A^(-½)` of a symmetric positive-definite matrix: `(A + √det I) / √(tr + 2 √det)` is its root.
-fn inverse_square_root(a: &Matrix2<f64>) -> Option<Matrix2<f64>> {
-    let det = a.determinant();
-    if det.is_nan() || det <= 0.0 || a[(0, 0)] <= 0.0 {
-        return None;
-    }
-    let root_det = det.sqrt();
-    let root = (a + Matrix2::identity() * root_det) / (a.trace() + 2.0 * root_det).sqrt();
-    root.try_inverse()
-}
-
 /// A solved set of moments.
 #[derive(Debug, Clone)]
 pub struct Solution<const N: usize> {
@@ -151,13 +71,18 @@ pub struct Solution<const N: usize> {
     /// `Σ W I` and its variance.
     pub weighted_flux: f64,
     pub weighted_flux_variance: f64,
-    jacobian_inverse: SMatrix<f64, N, N>,
+    /// `(∂F/∂θ)⁻¹`.
+    pub(super) jacobian_inverse: SMatrix<f64, N, N>,
+    /// `dθ/dJxx` and `dθ/dJyy` of centre and second moments, per pixel²: a small jitter
+    /// tensor `J` blurs the image, which changes `F` by half its second derivative with
+    /// respect to the centre.
+    pub jitter_response: [SVector<f64, 5>; 2],
 }
 
 /// Solves the estimating equations for the centre and second moments, from a first guess
 /// `[x, y, Mxx, Mxy, Myy]` (pixels, pixels²). `reach` is the half-width of the cut-out.
 pub fn solve_second(
-    pixels: &[Pixel],
+    pixels: &Pixels,
     weight: Weight,
     guess: [f64; 5],
     reach: f64,
@@ -187,32 +112,20 @@ pub fn solve_second(
 /// `M⁻¹ ← m⁻¹ - M⁻¹` with `m` the weighted second moment, which has the adaptive fixed
 /// point and is exact in one step for a noiseless Gaussian; where that is not positive
 /// definite, the slower `M ← 2 m`.
-fn closed_step(pixels: &[Pixel], theta: &SVector<f64, 5>) -> Result<SVector<f64, 5>, MomentError> {
-    let prepared = Prepared::new(theta, Weight::Adaptive).ok_or(MomentError::NotConverged)?;
-    let (mut b, mut first, mut second) = (0.0, [0.0; 2], [0.0; 3]);
-    for p in pixels {
-        let (dx, dy) = prepared.offset(p);
-        let wi = prepared.weight(dx, dy) * p.value;
-        b += wi;
-        first[0] += wi * dx;
-        first[1] += wi * dy;
-        second[0] += wi * dx * dx;
-        second[1] += wi * dx * dy;
-        second[2] += wi * dy * dy;
-    }
+fn closed_step(pixels: &Pixels, theta: &SVector<f64, 5>) -> Result<SVector<f64, 5>, MomentError> {
+    let gaussian = Weight::Adaptive.at(theta).ok_or(MomentError::NotConverged)?;
+    let sums = Sums::new(pixels, &gaussian);
+    let b = sums.get(0, 0);
     if b.is_nan() || b <= 0.0 {
         return Err(MomentError::NoFlux);
     }
-    let (mx, my) = (first[0] / b, first[1] / b);
-    let m = Matrix2::new(
-        second[0] / b - mx * mx,
-        second[1] / b - mx * my,
-        second[1] / b - mx * my,
-        second[2] / b - my * my,
-    );
+    let (mx, my) = (sums.get(1, 0) / b, sums.get(0, 1) / b);
+    let mxy = sums.get(1, 1) / b - mx * my;
+    let m = Matrix2::new(sums.get(2, 0) / b - mx * mx, mxy, mxy, sums.get(0, 2) / b - my * my);
+    let precision = Matrix2::new(gaussian.pxx, gaussian.pxy, gaussian.pxy, gaussian.pyy);
     let deweighted = m
         .try_inverse()
-        .and_then(|inverse| (inverse - prepared.precision).try_inverse())
+        .and_then(|inverse| (inverse - precision).try_inverse())
         .filter(|n| n.determinant() > 0.0 && n[(0, 0)] > 0.0 && n.trace() < 4.0 * (theta[2] + theta[4]));
     let new = deweighted.unwrap_or(m * 2.0);
     if new.determinant().is_nan() || new.determinant() <= 0.0 || new[(0, 0)] <= 0.0 {
@@ -222,13 +135,15 @@ fn closed_step(pixels: &[Pixel], theta: &SVector<f64, 5>) -> Result<SVector<f64,
 }
 
 fn newton_step(
-    pixels: &[Pixel],
+    pixels: &Pixels,
     weight: Weight,
     theta: &SVector<f64, 5>,
 ) -> Result<SVector<f64, 5>, MomentError> {
-    let prepared = Prepared::new(theta, weight).ok_or(MomentError::NotConverged)?;
-    let f = prepared.sum(pixels);
-    let j = jacobian(pixels, weight, theta).ok_or(MomentError::NotConverged)?;
+    let gaussian = weight.at(theta).ok_or(MomentError::NotConverged)?;
+    let sums = Sums::new(pixels, &gaussian);
+    let m = [theta[2], theta[3], theta[4]];
+    let f = sums.equations(weight.a(), m);
+    let j = sums.jacobian(&gaussian, weight == Weight::Adaptive, weight.a(), m);
     let mut delta = -(j.try_inverse().ok_or(MomentError::NotConverged)? * f);
     let scale = match weight {
         Weight::Adaptive => (0.5 * (theta[2] + theta[4])).abs().sqrt(),
@@ -246,150 +161,45 @@ fn newton_step(
     Ok(theta + delta)
 }
 
-fn finish(pixels: &[Pixel], weight: Weight, theta: SVector<f64, 5>) -> Result<Solution<5>, MomentError> {
-    let m = Matrix2::new(theta[2], theta[3], theta[3], theta[4]);
-    if m.determinant().is_nan() || m.determinant() <= 0.0 || m[(0, 0)] <= 0.0 {
-        return Err(MomentError::NotConverged);
+fn finish(pixels: &Pixels, weight: Weight, theta: SVector<f64, 5>) -> Result<Solution<5>, MomentError> {
+    let m = [theta[2], theta[3], theta[4]];
+    let positive = m[0] > 0.0 && m[0] * m[2] - m[1] * m[1] > 0.0;
+    let gaussian = weight.at(&theta).filter(|_| positive).ok_or(MomentError::NotConverged)?;
+    let sums = Sums::new(pixels, &gaussian);
+    let weighted_flux = sums.get(0, 0);
+    if weighted_flux.is_nan() || weighted_flux <= 0.0 {
+        return Err(MomentError::NoFlux);
     }
-    Solution::new(pixels, weight, theta)
-}
-
-/// Natural scale of each parameter, for the finite differences.
-fn scales<const N: usize>(theta: &SVector<f64, N>, weight: Weight) -> SVector<f64, N> {
-    let t = match weight {
-        Weight::Adaptive => 0.5 * (theta[2] + theta[4]).abs(),
-        Weight::Fixed(sigma) => sigma * sigma,
-    };
-    SVector::from_fn(|k, _| match k {
-        0 | 1 => t.sqrt(),
-        2..=4 => t,
-        _ => 1.0,
-    })
-}
-
-/// `∂F/∂θ` by central differences.
-fn jacobian<const N: usize>(
-    pixels: &[Pixel],
-    weight: Weight,
-    theta: &SVector<f64, N>,
-) -> Option<SMatrix<f64, N, N>> {
-    let scale = scales(theta, weight);
-    let mut j = SMatrix::<f64, N, N>::zeros();
-    for l in 0..N {
-        let mut step = SVector::<f64, N>::zeros();
-        step[l] = 0.1 * DIFFERENCE_STEP * scale[l];
-        let plus = Prepared::new(&(theta + step), weight)?.sum(pixels);
-        let minus = Prepared::new(&(theta - step), weight)?.sum(pixels);
-        j.set_column(l, &((plus - minus) / (2.0 * step[l])));
-    }
-    Some(j)
-}
-
-impl<const N: usize> Solution<N> {
-    fn new(pixels: &[Pixel], weight: Weight, theta: SVector<f64, N>) -> Result<Self, MomentError> {
-        let prepared = Prepared::new(&theta, weight).ok_or(MomentError::NotConverged)?;
-        let (mut flux, mut variance) = (0.0, 0.0);
-        for p in pixels {
-            let (dx, dy) = prepared.offset(p);
-            let w = prepared.weight(dx, dy);
-            flux += w * p.value;
-            variance += w * w * p.variance;
-        }
-        if flux.is_nan() || flux <= 0.0 {
-            return Err(MomentError::NoFlux);
-        }
-        let jacobian_inverse = jacobian(pixels, weight, &theta)
-            .and_then(|j| j.try_inverse())
-            .ok_or(MomentError::NotConverged)?;
-        Ok(Self { theta, weight, weighted_flux: flux, weighted_flux_variance: variance, jacobian_inverse })
-    }
-
-    /// Sum of the weight times the model `W` over the pixels, to turn the weighted flux
-    /// into a flux: `Σ W`.
-    pub fn weight_at(&self, x: f64, y: f64) -> f64 {
-        Prepared::new(&self.theta, self.weight).map_or(0.0, |p| {
-            let (dx, dy) = (x - self.theta[0], y - self.theta[1]);
-            p.weight(dx, dy)
-        })
-    }
-
-    /// Covariance, noise bias and jitter response.
-    ///
-    /// With pixels `I + n` and `θ + δ`, `0 = Σ n ψ + J δ + Σ n ∂ψ·δ + ½ δᵀHδ`. First
-    /// order: `δ₁ = -J⁻¹ Σ n ψ`, so `C = J⁻¹ (Σ v ψ ψᵀ) J⁻ᵀ`. Second order:
-    /// `E δ₂ = -J⁻¹ ( -Σ v ∂ψ·(J⁻¹ψ) + ½ H:C )`. The first sum is a derivative of each
-    /// pixel's own ψ along `J⁻¹ψ`, the second a sum of second derivatives along the columns
-    /// of a root of `C`: both by central differences.
-    pub fn noise(&self, pixels: &[Pixel]) -> Option<Noise<N>> {
-        let here = Prepared::new(&self.theta, self.weight)?;
-        let scale = scales(&self.theta, self.weight);
-        let mut v = SMatrix::<f64, N, N>::zeros();
-        let mut along = SVector::<f64, N>::zeros();
-        for p in pixels {
-            let psi = here.psi(p);
-            v += psi * psi.transpose() * p.variance;
-            let direction = self.jacobian_inverse * psi;
-            let length = direction.component_div(&scale).norm();
-            if length > 0.0 {
-                let step = direction * (DIFFERENCE_STEP / length);
-                let plus = Prepared::new(&(self.theta + step), self.weight)?.psi(p);
-                let minus = Prepared::new(&(self.theta - step), self.weight)?.psi(p);
-                along += (plus - minus) * (p.variance * length / (2.0 * DIFFERENCE_STEP));
-            }
-        }
-        let covariance = self.jacobian_inverse * v * self.jacobian_inverse.transpose();
-        let f0 = here.sum(pixels);
-        let second = |direction: &SVector<f64, N>| -> Option<SVector<f64, N>> {
-            let length = direction.component_div(&scale).norm();
-            if length == 0.0 {
-                return Some(SVector::zeros());
-            }
-            let step = direction * (DIFFERENCE_STEP / length);
-            let plus = Prepared::new(&(self.theta + step), self.weight)?.sum(pixels);
-            let minus = Prepared::new(&(self.theta - step), self.weight)?.sum(pixels);
-            Some((plus + minus - f0 * 2.0) * (length / DIFFERENCE_STEP).powi(2))
-        };
-        let mut curvature = SVector::<f64, N>::zeros();
-        for column in root(&covariance)?.column_iter() {
-            curvature += second(&column.into_owned())?;
-        }
-        let bias = -(self.jacobian_inverse * (curvature * 0.5 - along));
-        let mut jitter_response = [SVector::<f64, N>::zeros(); 2];
-        for (k, response) in jitter_response.iter_mut().enumerate() {
-            let mut axis = SVector::<f64, N>::zeros();
-            axis[k] = 1.0;
-            *response = -(self.jacobian_inverse * second(&axis)? * 0.5);
-        }
-        Some(Noise { covariance, bias, jitter_response })
-    }
-}
-
-/// A matrix `R` with `R Rᵀ = C`, from the eigenvectors: `C` may be singular.
-fn root<const N: usize>(c: &SMatrix<f64, N, N>) -> Option<SMatrix<f64, N, N>> {
-    let dynamic = nalgebra::DMatrix::from_fn(N, N, |i, j| 0.5 * (c[(i, j)] + c[(j, i)]));
-    if dynamic.iter().any(|value| !value.is_finite()) {
-        return None;
-    }
-    let eigen = dynamic.symmetric_eigen();
-    Some(SMatrix::from_fn(|i, j| eigen.eigenvectors[(i, j)] * eigen.eigenvalues[j].max(0.0).sqrt()))
+    let mut weighted_flux_variance = 0.0;
+    pixels.for_each_weighted(&gaussian, |_, _, w, _, variance| weighted_flux_variance += w * w * variance);
+    let jacobian_inverse = sums
+        .jacobian(&gaussian, weight == Weight::Adaptive, weight.a(), m)
+        .try_inverse()
+        .ok_or(MomentError::NotConverged)?;
+    let jitter_response =
+        sums.curvature_of_centre(&gaussian, weight.a(), m).map(|c| -(jacobian_inverse * c) * 0.5);
+    Ok(Solution { theta, weight, weighted_flux, weighted_flux_variance, jacobian_inverse, jitter_response })
 }
 
 /// Adds the third and fourth moments to solved second moments: they are explicit once the
 /// centre and `M` are known.
-pub fn with_higher(pixels: &[Pixel], second: &Solution<5>) -> Result<Solution<10>, MomentError> {
+pub fn with_higher(pixels: &Pixels, second: &Solution<5>) -> Result<Solution<10>, MomentError> {
     let mut theta = SVector::<f64, 10>::zeros();
     theta.fixed_rows_mut::<5>(0).copy_from(&second.theta);
-    let prepared = Prepared::new(&theta, second.weight).ok_or(MomentError::NotConverged)?;
-    let mut sums = [0.0; 5];
-    for p in pixels {
-        let (dx, dy) = prepared.offset(p);
-        let wi = prepared.weight(dx, dy) * p.value;
-        for (sum, q) in sums.iter_mut().zip(higher_polynomials(&prepared.normalise, dx, dy)) {
-            *sum += wi * q;
-        }
+    // With the higher moments at zero, Σ I ψ of their rows is their own weighted sum.
+    let bare = Psi::new(&theta, second.weight).ok_or(MomentError::NotConverged)?;
+    let sums = bare.sum(pixels);
+    for k in 5..10 {
+        theta[k] = sums[k] / second.weighted_flux;
     }
-    for (k, sum) in sums.into_iter().enumerate() {
-        theta[5 + k] = sum / second.weighted_flux;
-    }
-    Solution::new(pixels, second.weight, theta)
+    let psi = Psi::new(&theta, second.weight).ok_or(MomentError::NotConverged)?;
+    let jacobian_inverse = psi.jacobian(pixels).try_inverse().ok_or(MomentError::NotConverged)?;
+    Ok(Solution {
+        theta,
+        weight: second.weight,
+        weighted_flux: second.weighted_flux,
+        weighted_flux_variance: second.weighted_flux_variance,
+        jacobian_inverse,
+        jitter_response: second.jitter_response,
+    })
 }

@@ -1,13 +1,19 @@
 //! Moments of a star image: adaptive, under a fixed ladder of circular weights,
 //! and of third and fourth order, each with its error.
 //!
-//! - [`estimating`]: the equations, their solution, what noise and jitter do to them
+//! - [`pixels`]: pixels in rows and the Gaussian weight on them
+//! - [`sums`]: weighted sums and what follows from them
+//! - [`estimating`]: the equations and their solution
+//! - [`noise`]: what pixel noise does to the solution
 //! - [`star`]: one cut-out to all its moments
 //! - [`pooled`]: the mean star of many, and how the rungs respond to a change
 
 pub mod estimating;
+pub mod noise;
+pub mod pixels;
 pub mod pooled;
 pub mod star;
+pub mod sums;
 
 pub use estimating::{MomentError, Weight};
 pub use star::{Cutout, StarMoments, measure, shape_under};

@@ -8,7 +8,8 @@
 
 use ndarray::Array2;
 
-use super::estimating::{Pixel, Weight, solve_second};
+use super::estimating::{Weight, solve_second};
+use super::pixels::Pixels;
 use super::star::shape_of;
 use super::{LADDER_SIGMA_PIXELS, Shape};
 
@@ -46,19 +47,18 @@ impl PooledMoments {
 
 /// Measures the mean star; `sigma_guess` in pixels. `None` without stars or a solution.
 pub fn pooled_moments(stars: &[PooledStar], sigma_guess: f64) -> Option<PooledMoments> {
-    let mut pixels = Vec::new();
+    let mut pixels = Pixels::default();
     let mut reach = f64::MAX;
     for star in stars.iter().filter(|s| s.flux > 0.0) {
         let half = (star.pixels.nrows() / 2) as f64;
         reach = reach.min(half);
-        pixels.extend(star.pixels.indexed_iter().filter(|(at, _)| !star.mask[*at]).map(
-            |((row, column), &value)| Pixel {
-                x: column as f64 - half - star.x,
-                y: row as f64 - half - star.y,
-                value: f64::from(value) / star.flux,
-                variance: 1.0,
-            },
-        ));
+        for (row, (values, mask)) in star.pixels.outer_iter().zip(star.mask.outer_iter()).enumerate() {
+            let usable = |(&value, &bad): (&f32, &bool)| {
+                if bad { (0.0, 0.0) } else { (f64::from(value) / star.flux, 1.0) }
+            };
+            let pixels_of_row = values.iter().zip(mask).map(usable);
+            pixels.push_row(-half - star.x, row as f64 - half - star.y, pixels_of_row);
+        }
     }
     if pixels.is_empty() {
         return None;
@@ -69,14 +69,13 @@ pub fn pooled_moments(stars: &[PooledStar], sigma_guess: f64) -> Option<PooledMo
             Weight::Adaptive => 2.0 * sigma_guess,
             Weight::Fixed(sigma) => sigma,
         };
-        let near: Vec<Pixel> =
-            pixels.iter().filter(|p| p.x.hypot(p.y) < (5.5 * width).min(reach + 0.5)).copied().collect();
+        let near = pixels.within(0.0, 0.0, (5.5 * width).min(reach + 0.5));
         let m = match weight {
             Weight::Adaptive => t,
             Weight::Fixed(sigma) => t * sigma * sigma / (t + sigma * sigma),
         };
         let solution = solve_second(&near, weight, [0.0, 0.0, m, 0.0, m], reach).ok()?;
-        shape_of(&solution, &near)
+        shape_of(&solution)
     };
     let adaptive = shape_under(Weight::Adaptive)?;
     let ladder =

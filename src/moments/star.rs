@@ -3,7 +3,9 @@
 use nalgebra::SVector;
 use ndarray::Array2;
 
-use super::estimating::{Noise, Pixel, Solution, Weight, solve_second, with_higher};
+use super::estimating::{Solution, Weight, solve_second, with_higher};
+use super::noise::Noise;
+use super::pixels::{Gaussian, Pixels};
 use super::{HigherMoments, LADDER_SIGMA_PIXELS, MomentError, Shape};
 
 /// Largest share of a star's weighted light on masked pixels, which are filled from the
@@ -88,19 +90,18 @@ pub fn measure(
     let adaptive = if primary != Weight::Adaptive {
         solve_second(&pixels, Weight::Adaptive, guess, reach)
             .ok()
-            .and_then(|s| s.noise(&within_weight(&pixels, &s)).and_then(|n| shape(&s.theta, &n)))
+            .and_then(|s| s.noise(&within_weight(&pixels, &s)).and_then(|n| shape(&s, &n)))
     } else {
-        shape(&main.theta, &noise)
+        shape(&main, &noise)
     };
-    let start = [main.theta[0], main.theta[1], guess[2], 0.0, guess[4]];
     let ladder = LADDER_SIGMA_PIXELS.map(|sigma| {
         if REACH_SIGMAS * sigma > reach {
             return None;
         }
-        let near = within(&pixels, start, WEIGHT_RADIUS_SIGMAS * sigma + 1.0);
+        let near = pixels.within(main.theta[0], main.theta[1], WEIGHT_RADIUS_SIGMAS * sigma + 1.0);
+        let start = [main.theta[0], main.theta[1], guess[2], 0.0, guess[4]];
         let solution = solve_second(&near, Weight::Fixed(sigma), fixed_guess(start, sigma), reach).ok()?;
-        let noise = solution.noise(&near)?;
-        shape(&solution.theta, &noise)
+        shape(&solution, &solution.noise(&near)?)
     });
     let higher =
         with_higher(&near, &main).ok().and_then(|s| s.noise(&near).map(|n| higher_moments(&s.theta, &n)));
@@ -118,19 +119,14 @@ pub fn measure(
     })
 }
 
-fn within(pixels: &[Pixel], centre: [f64; 5], radius: f64) -> Vec<Pixel> {
-    let near = |p: &&Pixel| (p.x - centre[0]).hypot(p.y - centre[1]) <= radius;
-    pixels.iter().filter(near).copied().collect()
-}
-
 /// The pixels on which a solved weight is not negligible.
-fn within_weight(pixels: &[Pixel], solution: &Solution<5>) -> Vec<Pixel> {
+fn within_weight(pixels: &Pixels, solution: &Solution<5>) -> Pixels {
     let t = &solution.theta;
     let sigma = match solution.weight {
         Weight::Adaptive => (0.5 * (t[2] + t[4]) + (0.5 * (t[2] - t[4])).hypot(t[3])).sqrt(),
         Weight::Fixed(sigma) => sigma,
     };
-    within(pixels, [t[0], t[1], 0.0, 0.0, 0.0], WEIGHT_RADIUS_SIGMAS * sigma + 1.0)
+    pixels.within(t[0], t[1], WEIGHT_RADIUS_SIGMAS * sigma + 1.0)
 }
 
 /// The weighted second moment of a Gaussian of the guessed width, as a start.
@@ -140,24 +136,19 @@ fn fixed_guess(guess: [f64; 5], sigma: f64) -> [f64; 5] {
     [guess[0], guess[1], m, 0.0, m]
 }
 
-fn list_pixels(cutout: &Cutout) -> Vec<Pixel> {
+fn list_pixels(cutout: &Cutout) -> Pixels {
     let half = (cutout.pixels.nrows() / 2) as f64;
-    cutout
-        .pixels
-        .indexed_iter()
-        .map(|((row, column), &value)| Pixel {
-            x: column as f64 - half,
-            y: row as f64 - half,
-            value: f64::from(value),
-            variance: f64::from(cutout.variance[(row, column)]),
-        })
-        .collect()
+    let mut pixels = Pixels::default();
+    for (y, (values, variances)) in cutout.pixels.outer_iter().zip(cutout.variance.outer_iter()).enumerate() {
+        pixels.push_views(-half, y as f64 - half, values, variances);
+    }
+    pixels
 }
 
 /// Solves, filling masked pixels from the Gaussian of the moments until both agree.
 fn solve_with_fill(
     cutout: &Cutout,
-    pixels: &mut [Pixel],
+    pixels: &mut Pixels,
     weight: Weight,
     guess: [f64; 5],
     reach: f64,
@@ -203,44 +194,41 @@ fn gaussian_of(solution: &Solution<5>) -> [f64; 5] {
 
 /// Fills the masked pixels from a Gaussian whose amplitude fits the others; returns the
 /// masked pixels' share of `Σ W²`, the weighted light of that Gaussian.
-fn fill(pixels: &mut [Pixel], masked: &[usize], model: &[f64; 5]) -> f64 {
-    let det = model[2] * model[4] - model[3] * model[3];
-    let profile = |p: &Pixel| {
-        let (dx, dy) = (p.x - model[0], p.y - model[1]);
-        (-0.5 * (model[4] * dx * dx - 2.0 * model[3] * dx * dy + model[2] * dy * dy) / det).exp()
-    };
-    let mut is_masked = vec![false; pixels.len()];
+fn fill(pixels: &mut Pixels, masked: &[usize], model: &[f64; 5]) -> f64 {
+    let mut profile = vec![0.0; pixels.values.len()];
+    if let Some(gaussian) = Gaussian::new(model[0], model[1], [model[2], model[3], model[4]]) {
+        pixels.for_each(|k, x, y| profile[k] = gaussian.at(x - model[0], y - model[1]));
+    }
+    let mut is_masked = vec![false; pixels.values.len()];
     for &k in masked {
         is_masked[k] = true;
     }
     let (mut light, mut square, mut lost) = (0.0, 0.0, 0.0);
-    for (p, &bad) in pixels.iter().zip(&is_masked) {
-        let w = profile(p);
+    for ((&value, &w), &bad) in pixels.values.iter().zip(&profile).zip(&is_masked) {
         if bad {
             lost += w * w;
         } else {
-            light += w * p.value;
+            light += w * value;
             square += w * w;
         }
     }
     let amplitude = if square > 0.0 { light / square } else { 0.0 };
     for &k in masked {
-        pixels[k].value = amplitude * profile(&pixels[k]);
+        pixels.values[k] = amplitude * profile[k];
     }
     lost / (lost + square)
 }
 
 /// The shape of solved second moments, without noise bias: for pixels that are noise-free or
 /// carry no noise model.
-pub(super) fn shape_of(solution: &Solution<5>, pixels: &[Pixel]) -> Option<Shape> {
-    let noise = solution.noise(pixels)?;
-    let clean = Noise { bias: SVector::zeros(), covariance: nalgebra::SMatrix::zeros(), ..noise };
-    shape(&solution.theta, &clean)
+pub(super) fn shape_of(solution: &Solution<5>) -> Option<Shape> {
+    let none = Noise { bias: SVector::zeros(), covariance: nalgebra::SMatrix::zeros() };
+    shape(solution, &none)
 }
 
-/// Second moments with the noise bias taken off, from `θ` and its noise.
-fn shape(theta: &SVector<f64, 5>, noise: &Noise<5>) -> Option<Shape> {
-    let clean = theta - noise.bias;
+/// Second moments with the noise bias taken off, from a solution and its noise.
+fn shape(solution: &Solution<5>, noise: &Noise<5>) -> Option<Shape> {
+    let clean = solution.theta - noise.bias;
     let (mxx, mxy, myy) = (clean[2], clean[3], clean[4]);
     let size = mxx + myy;
     let c = &noise.covariance;
@@ -265,7 +253,7 @@ fn shape(theta: &SVector<f64, 5>, noise: &Noise<5>) -> Option<Shape> {
     };
     let (e1, variance1) = ratio([1.0, 0.0, -1.0]);
     let (e2, variance2) = ratio([0.0, 2.0, 0.0]);
-    let [jx, jy] = &noise.jitter_response;
+    let [jx, jy] = &solution.jitter_response;
     let d_size = |j: &SVector<f64, 5>| (j[2] + j[4]) / size;
     let d_e1 = |j: &SVector<f64, 5>| (j[2] - j[4]) / size - e1 * d_size(j);
     let shape = Shape {

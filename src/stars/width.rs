@@ -1,11 +1,12 @@
 //! The width of the stars, found without being told: what bright, isolated, not single-pixel
 //! sources have in common.
 
-use ndarray::Array2;
+use ndarray::{Array2, s};
 
 use super::detect::{Detection, detect};
 use crate::frame::Region;
-use crate::moments::estimating::{Pixel, Weight, solve_second};
+use crate::moments::estimating::{Weight, solve_second};
+use crate::moments::pixels::Pixels;
 use crate::sky::Sky;
 
 /// Widths tried for the first detection, sigma in pixels: from a strongly undersampled
@@ -117,20 +118,21 @@ fn measure(residual: &Array2<f32>, unusable: &Array2<bool>, d: &Detection, trial
     let (height, width) = residual.dim();
     let half = (5.0 * trial).ceil().max(5.0) as i64;
     let (cx, cy) = (d.x.round() as i64, d.y.round() as i64);
-    let mut pixels = Vec::new();
+    let inside = cx >= half && cy >= half && cx + half < width as i64 && cy + half < height as i64;
+    if !inside {
+        return None;
+    }
+    let mut pixels = Pixels::default();
+    let columns = (cx - half) as usize..=(cx + half) as usize;
     for y in cy - half..=cy + half {
         for x in cx - half..=cx + half {
-            if x < 0 || y < 0 || x as usize >= width || y as usize >= height {
-                return None;
-            }
-            let at = (y as usize, x as usize);
             let near = (x as f64 - d.x).hypot(y as f64 - d.y) < 2.0 * trial;
-            if unusable[at] && near {
+            if near && unusable[(y as usize, x as usize)] {
                 return None;
             }
-            let value = f64::from(residual[at]);
-            pixels.push(Pixel { x: (x - cx) as f64, y: (y - cy) as f64, value, variance: 1.0 });
         }
+        let row = residual.slice(s![y as usize, columns.clone()]);
+        pixels.push_row(-half as f64, (y - cy) as f64, row.iter().map(|&value| (f64::from(value), 1.0)));
     }
     let guess = [d.x - cx as f64, d.y - cy as f64, trial * trial, 0.0, trial * trial];
     let solved = solve_second(&pixels, Weight::Adaptive, guess, half as f64).ok()?;

@@ -1,0 +1,115 @@
+//! Moments of the weighted image: `S_pq = Σ I W dxᵖ dy^q`, and what follows from them for the
+//! second moments: the estimating equations, their Jacobian, and their answer to jitter.
+
+use nalgebra::{SMatrix, SVector};
+
+use super::pixels::{Gaussian, Pixels};
+
+/// `S_pq` for `p + q ≤ 4`.
+pub struct Sums {
+    s: [[f64; 5]; 5],
+}
+
+impl Sums {
+    pub fn new(pixels: &Pixels, weight: &Gaussian) -> Self {
+        let mut s = [[0.0; 5]; 5];
+        pixels.for_each_row(weight, |row| {
+            let mut along = [0.0; 5];
+            row.for_each(|dx, w, value, _| {
+                let mut term = w * value;
+                for sum in &mut along {
+                    *sum += term;
+                    term *= dx;
+                }
+            });
+            let mut power = 1.0;
+            for q in 0..5 {
+                for p in 0..5 - q {
+                    s[p][q] += along[p] * power;
+                }
+                power *= row.dy;
+            }
+        });
+        Self { s }
+    }
+
+    /// `S_pq`.
+    pub fn get(&self, p: usize, q: usize) -> f64 {
+        self.s[p][q]
+    }
+
+    /// `Σ I ψ`, rows 0 to 4, for moments `m = [Mxx, Mxy, Myy]`.
+    pub fn equations(&self, a: f64, m: [f64; 3]) -> SVector<f64, 5> {
+        self.times(0, 0, a, m)
+    }
+
+    /// `Σ I dxᵖ dy^q ψ`.
+    fn times(&self, p: usize, q: usize, a: f64, m: [f64; 3]) -> SVector<f64, 5> {
+        let s = |i: usize, j: usize| self.s[p + i][q + j];
+        SVector::from([
+            s(1, 0),
+            s(0, 1),
+            s(2, 0) - a * m[0] * s(0, 0),
+            s(1, 1) - a * m[1] * s(0, 0),
+            s(0, 2) - a * m[2] * s(0, 0),
+        ])
+    }
+
+    /// `∂F/∂θ = Σ I (∂ ln W/∂θ ψ + W ∂φ/∂θ)` with `ψ = W φ`. Under `W = exp(-½ dᵀ P d)` and with
+    /// `g = P d` the logarithm's derivative is `g` for the centre; for an adaptive weight,
+    /// where `P = M⁻¹`, it is `½ gx²`, `gx gy`, `½ gy²` for `Mxx`, `Mxy`, `Myy`.
+    pub fn jacobian(&self, weight: &Gaussian, adaptive: bool, a: f64, m: [f64; 3]) -> SMatrix<f64, 5, 5> {
+        let psi = |p, q| self.times(p, q, a, m);
+        let [x, y] = [psi(1, 0), psi(0, 1)];
+        let mut j = SMatrix::<f64, 5, 5>::zeros();
+        j.set_column(0, &(x * weight.pxx + y * weight.pxy));
+        j.set_column(1, &(x * weight.pxy + y * weight.pyy));
+        if adaptive {
+            let [xx, xy, yy] = self.gradient_squares(weight, a, m);
+            j.set_column(2, &(xx * 0.5));
+            j.set_column(3, &xy);
+            j.set_column(4, &(yy * 0.5));
+        }
+        let s = &self.s;
+        j[(0, 0)] -= s[0][0];
+        j[(1, 1)] -= s[0][0];
+        j[(2, 0)] -= 2.0 * s[1][0];
+        j[(3, 0)] -= s[0][1];
+        j[(3, 1)] -= s[1][0];
+        j[(4, 1)] -= 2.0 * s[0][1];
+        for k in 2..5 {
+            j[(k, k)] -= a * s[0][0];
+        }
+        j
+    }
+
+    /// `∂²F/∂x²` and `∂²F/∂y²`: by `∂²(Wφ) = W ((g² - P) φ + 2 g ∂φ + ∂²φ)`.
+    pub fn curvature_of_centre(&self, weight: &Gaussian, a: f64, m: [f64; 3]) -> [SVector<f64, 5>; 2] {
+        let [xx, _, yy] = self.gradient_squares(weight, a, m);
+        let flat = self.equations(a, m);
+        let s = &self.s;
+        // Σ I W g, Σ I W dx g and Σ I W dy g, for the x and the y component of g.
+        let g = |row: [f64; 2], p: usize, q: usize| row[0] * s[p + 1][q] + row[1] * s[p][q + 1];
+        let (px, py) = ([weight.pxx, weight.pxy], [weight.pxy, weight.pyy]);
+        let slope_x = SVector::from([-g(px, 0, 0), 0.0, -2.0 * g(px, 1, 0), -g(px, 0, 1), 0.0]);
+        let slope_y = SVector::from([0.0, -g(py, 0, 0), 0.0, -g(py, 1, 0), -2.0 * g(py, 0, 1)]);
+        let along_x = xx - flat * weight.pxx + slope_x * 2.0;
+        let along_y = yy - flat * weight.pyy + slope_y * 2.0;
+        let twice = 2.0 * s[0][0];
+        [
+            along_x + SVector::from([0.0, 0.0, twice, 0.0, 0.0]),
+            along_y + SVector::from([0.0, 0.0, 0.0, 0.0, twice]),
+        ]
+    }
+
+    /// `Σ I ψ` times `gx²`, `gx gy` and `gy²`.
+    fn gradient_squares(&self, weight: &Gaussian, a: f64, m: [f64; 3]) -> [SVector<f64, 5>; 3] {
+        let &Gaussian { pxx, pxy, pyy, .. } = weight;
+        let [xx, xy, yy] = [(2, 0), (1, 1), (0, 2)].map(|(p, q)| self.times(p, q, a, m));
+        [
+            xx * (pxx * pxx) + xy * (2.0 * pxx * pxy) + yy * (pxy * pxy),
+            xx * (pxx * pxy) + xy * (pxx * pyy + pxy * pxy) + yy * (pxy * pyy),
+            xx * (pxy * pxy) + xy * (2.0 * pxy * pyy) + yy * (pyy * pyy),
+        ]
+    }
+}
