@@ -13,6 +13,7 @@ pub mod one_exposure;
 pub mod own_model_ellipticity;
 pub mod own_model_size;
 pub mod psf_differs;
+pub mod repeated;
 pub mod size_change;
 pub mod undersampled;
 pub mod unreadable;
@@ -51,6 +52,7 @@ pub const ALL: &[&Check] = &[
     &few_stars::CHECK,
     &not_registered::CHECK,
     &psf_differs::CHECK,
+    &repeated::CHECK,
     &one_exposure::CHECK,
     &undersampled::CHECK,
 ];

@@ -2,7 +2,7 @@
 
 use super::assess::{Assessment, Obstacle, Place, Standing, assess};
 use super::decide::{Evidence, Outcome, OwnModels, decide};
-use super::likeness::like_group;
+use super::likeness::{like_group, repeats};
 use super::model::*;
 use super::own_model::OwnModel;
 use super::products::{ExposurePicture, Judgement, Pictures};
@@ -39,14 +39,19 @@ pub fn judge(
     let limits = results::limits(settings)?;
     let confidence = settings.requirement.confidence;
     let like = like_group(tables);
+    let repeated = repeats(tables);
+    let single = like.members.iter().filter(|t| !repeated.contains(t));
     let (members, starless): (Vec<usize>, Vec<usize>) =
-        like.members.iter().partition(|&&t| kept_stars(&tables[t]) >= MIN_STARS);
+        single.partition(|&&t| kept_stars(&tables[t]) >= MIN_STARS);
 
     let stack = Stack::prepare(tables, &members);
     let models: Vec<Option<OwnModel>> = stack.exposures.iter().map(OwnModel::fit).collect();
     let mut codes: Vec<Vec<&'static str>> = vec![Vec::new(); tables.len()];
     for &(t, code) in &like.others {
         codes[t].push(code);
+    }
+    for &t in &repeated {
+        codes[t].push("repeated");
     }
     for &t in &starless {
         codes[t].push("few-stars");

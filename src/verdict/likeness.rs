@@ -58,6 +58,17 @@ pub fn like_group(tables: &[StarTable]) -> LikeGroup {
     LikeGroup { members: members.clone(), others }
 }
 
+/// Tables that repeat an earlier one: the same detections to the last bit, so the same pixels.
+pub fn repeats(tables: &[StarTable]) -> Vec<usize> {
+    let fingerprint = |table: &StarTable| -> Vec<[u64; 3]> {
+        table.stars.iter().map(|s| [s.x, s.y, s.flux].map(f64::to_bits)).collect()
+    };
+    let mut seen = std::collections::HashSet::new();
+    (0..tables.len())
+        .filter(|&t| !tables[t].stars.is_empty() && !seen.insert(fingerprint(&tables[t])))
+        .collect()
+}
+
 fn first_difference(kind: &Kind, other: &Kind) -> &'static str {
     if kind.filter != other.filter {
         "mixed-filter"
@@ -67,5 +78,52 @@ fn first_difference(kind: &Kind, other: &Kind) -> &'static str {
         "mixed-binning"
     } else {
         "mixed-size"
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::frame::{ExposureFacts, Region};
+
+    fn table(filter: &str, exposure_s: f64) -> StarTable {
+        StarTable {
+            file: String::new(),
+            frame_sha256: String::new(),
+            settings_sha256: String::new(),
+            version: String::new(),
+            width: 100,
+            height: 100,
+            usable: Region { x0: 0, x1: 100, y0: 0, y1: 100 },
+            facts: ExposureFacts {
+                filter: Some(filter.into()),
+                exposure_s: Some(exposure_s),
+                ..ExposureFacts::default()
+            },
+            sky_level: 0.0,
+            sky_noise: 1.0,
+            sigma_pixels: None,
+            narrowest_sigma_pixels: None,
+            has_wcs: false,
+            sky_angle_deg: None,
+            notes: Vec::new(),
+            stars: Vec::new(),
+        }
+    }
+
+    #[test]
+    fn the_group_with_most_exposure_time_is_judged_and_the_others_are_named() {
+        let tables = [table("clear", 60.0), table("red", 200.0), table("Clear ", 60.0)];
+        let group = like_group(&tables);
+        assert_eq!(group.members, [1]);
+        assert_eq!(group.others, [(0, "mixed-filter"), (2, "mixed-filter")]);
+        let mut small = table("red", 10.0);
+        small.width = 50;
+        assert_eq!(like_group(&[table("red", 20.0), small]).others, [(1, "mixed-size")]);
+    }
+
+    #[test]
+    fn tables_without_stars_are_no_repeats() {
+        assert!(repeats(&[table("red", 1.0), table("red", 1.0)]).is_empty());
     }
 }
