@@ -16,10 +16,15 @@ const MOST_STARS: usize = 40;
 /// Wings vary over the field with the aberrations.
 const WING_TOLERANCE: f64 = 2.0;
 
+/// Where nothing but noise is left of the mean image, in sigma of the stars.
+const OUTSKIRTS_SIGMAS: f64 = 12.0;
+
 /// The mean image smoothed by the matched filter, 1 at the centre.
 #[derive(Debug, Clone)]
 pub struct Wings {
     smoothed: Array2<f32>,
+    /// Its mean over rings one pixel wide, from the centre outwards.
+    rings: Vec<f64>,
     half: i64,
     sigma: f64,
 }
@@ -67,7 +72,20 @@ impl Wings {
             return None;
         }
         smoothed.mapv_inplace(|value| value / peak);
-        Some(Self { smoothed, half, sigma })
+        clear_noise(&mut smoothed, half, sigma);
+        Some(Self::new(smoothed, half, sigma))
+    }
+
+    fn new(smoothed: Array2<f32>, half: i64, sigma: f64) -> Self {
+        let mut rings = vec![(0.0, 0.0); half as usize + 1];
+        for (at, &value) in smoothed.indexed_iter() {
+            if let Some((sum, count)) = rings.get_mut(radius(at, half).round() as usize) {
+                *sum += f64::from(value);
+                *count += 1.0;
+            }
+        }
+        let rings = rings.into_iter().map(|(sum, count): (f64, f64)| sum / count.max(1.0)).collect();
+        Self { smoothed, rings, half, sigma }
     }
 
     /// Without any usable star: a Gaussian.
@@ -78,7 +96,7 @@ impl Wings {
             let r2 = ((r as i64 - half).pow(2) + (c as i64 - half).pow(2)) as f64;
             (-0.25 * r2 / (sigma * sigma)).exp() as f32
         });
-        Self { smoothed, half, sigma }
+        Self::new(smoothed, half, sigma)
     }
 
     pub fn reach(&self) -> f64 {
@@ -109,13 +127,33 @@ impl Wings {
     /// Relative change of a star's size that a neighbour of the same flux makes at this
     /// offset: for Gaussians `δT/T = 4 (d²/4s²) e^(-d²/4s²)` plus the leaked light itself,
     /// and for the wings beyond, a light `p` per pixel, that of a sky error, `8π s² p`
-    /// (derived from the adaptive fixed point).
+    /// (derived from the adaptive fixed point), with `p` the mean over the ring.
     pub fn size_effect(&self, dx: f64, dy: f64) -> f64 {
         let t = (dx * dx + dy * dy) / (4.0 * self.sigma * self.sigma);
         let core = 4.0 * t.max(0.25) * (-t).exp();
         // A smoothed response r means a surface brightness of r/(4π s²) of the flux.
-        let wing = 2.0 * self.response(dx, dy);
+        let ring = self.rings.get(dx.hypot(dy).round() as usize).copied().unwrap_or(0.0);
+        let wing = 2.0 * ring.max(0.0);
         if t > 4.0 { core.max(wing) } else { core.max(wing.min(1.0)) }
+    }
+}
+
+fn radius((row, column): (usize, usize), half: i64) -> f64 {
+    ((row as i64 - half) as f64).hypot((column as i64 - half) as f64)
+}
+
+/// Sets to zero what does not stand three times above the noise of the outskirts: with few
+/// stars the mean image ends in noise, which is nobody's wing.
+fn clear_noise(smoothed: &mut Array2<f32>, half: i64, sigma: f64) {
+    let outskirts = |at: (usize, usize)| radius(at, half) > OUTSKIRTS_SIGMAS * sigma;
+    let mut outer: Vec<f32> =
+        smoothed.indexed_iter().filter(|(at, _)| outskirts(*at)).map(|(_, value)| value.abs()).collect();
+    let Some(typical) = crate::sky::quantile(&mut outer, 0.5, None) else { return };
+    let limit = (3.0 * 1.4826 * typical) as f32;
+    for (at, value) in smoothed.indexed_iter_mut() {
+        if *value < limit && radius(at, half) > 4.0 * sigma {
+            *value = 0.0;
+        }
     }
 }
 
