@@ -24,6 +24,9 @@ const FIRST_GATE_LOG_SIZE: f64 = 0.4;
 /// is lost by chance at 4.4 σ.
 const GATE_SIGMAS: f64 = 4.5;
 
+/// A variance along the narrowest axis below this share of a star's is no star's.
+pub const NARROW_SHARE: f64 = 0.6;
+
 /// SNR from which sources define the locus.
 const SEED_SNR: f64 = 50.0;
 
@@ -142,7 +145,7 @@ impl Locus {
             let narrowest_star = 0.5 * expected.exp() * (1.0 - self.ellipticity_at(candidate.x, candidate.y));
             return Some(if off > 0.0 {
                 Refusal::Extended
-            } else if candidate.narrowest < 0.6 * narrowest_star {
+            } else if candidate.narrowest < NARROW_SHARE * narrowest_star {
                 Refusal::CosmicRay
             } else {
                 Refusal::Sharp

@@ -81,7 +81,7 @@ impl Refusal {
             Refusal::Saturated => "a pixel at or above the saturation level",
             Refusal::Bleeding => "charge trail or bad column through the image",
             Refusal::BadPixels => "masked pixels carry too much of the weight",
-            Refusal::CosmicRay => "sharper than the PSF permits, at this place in this exposure only",
+            Refusal::CosmicRay => "narrower along one axis than the PSF permits",
             Refusal::HotPixel => "a single bright pixel, sharper than the PSF permits",
             Refusal::Faint => "below the smallest signal-to-noise ratio used",
             Refusal::Crowded => "a neighbour adds more light than allowed",

@@ -6,7 +6,7 @@ use rayon::prelude::*;
 use super::clean::{Saturation, bad_lines, saturation};
 use super::detect::{DETECTION_SNR, Detection, detect, source_mask};
 use super::isolate::{contamination, drop_wings};
-use super::locus::{Candidate, Locus};
+use super::locus::{Candidate, Locus, NARROW_SHARE};
 use super::width::{Width, is_single_pixel, typical_width};
 use super::wings::Wings;
 use super::{Refusal, Star};
@@ -285,6 +285,7 @@ impl Scene<'_> {
             Err(error) => {
                 star.refused = Some(match error {
                     MomentError::Masked => Refusal::BadPixels,
+                    _ if is_narrow(&cutout, (d.x - cx, d.y - cy), sigma) => Refusal::CosmicRay,
                     _ => Refusal::NoFit,
                 });
                 (star, None)
@@ -314,6 +315,18 @@ impl Scene<'_> {
             }
         }
     }
+}
+
+/// Is a source without adaptive moments narrower, along its narrowest axis, than a star of
+/// `sigma` pixels can be? Asked under the first fixed weight, which always has an answer for
+/// something bright.
+fn is_narrow(cutout: &Cutout, offset: (f64, f64), sigma: f64) -> bool {
+    let weight = Weight::Fixed(LADDER_SIGMA_PIXELS[0]);
+    let shape = measure(cutout, offset, sigma, weight).ok().and_then(|m| m.shape_under(weight));
+    shape.is_some_and(|s| {
+        let (star, w) = (sigma * sigma, LADDER_SIGMA_PIXELS[0].powi(2));
+        0.5 * s.size * (1.0 - s.e1.hypot(s.e2)) < NARROW_SHARE * star * w / (star + w)
+    })
 }
 
 fn unmeasured(d: &Detection, contamination: f64) -> Star {
