@@ -37,6 +37,17 @@
 //! | gain | electrons per frame unit |
 //! | jitter tensor | milliarcsec² |
 //! | times | MJD in UTC, days, middle of exposure |
+#![cfg_attr(
+    not(test),
+    warn(
+        clippy::disallowed_macros,
+        clippy::disallowed_methods,
+        clippy::unwrap_used,
+        clippy::expect_used,
+        clippy::panic
+    )
+)]
+
 pub mod command;
 pub mod field;
 pub mod frame;

@@ -1,6 +1,8 @@
 //! What several commands share: common flags, inputs, progress, and where words go:
 //! results to stdout, all else to stderr.
 
+#![allow(clippy::disallowed_methods, reason = "the one place that speaks to the terminal")]
+
 use std::io::Write;
 use std::path::PathBuf;
 use std::time::Duration;

@@ -1,6 +1,8 @@
 //! The output folder: a finished result is never overwritten unasked, and a folder
 //! that cannot be written is known before the work starts.
 
+#![allow(clippy::disallowed_methods, reason = "owns the output folder")]
+
 use std::collections::HashSet;
 use std::path::{Path, PathBuf};
 

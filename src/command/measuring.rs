@@ -1,6 +1,8 @@
 //! Frames to star tables, in parallel, each frame dropped once it is measured; tables
 //! that are there already and unchanged are taken up.
 
+#![allow(clippy::disallowed_methods, reason = "hashes frames and removes stale tables")]
+
 use std::io::Read;
 use std::path::Path;
 

@@ -1,5 +1,7 @@
 //! `stackworthy synth`: a simulated stack.
 
+#![allow(clippy::disallowed_methods, reason = "reads scenes")]
+
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context, Result};

@@ -3,6 +3,8 @@
 //! Only bytes that passed [`super::raw_header`] and [`super::tiles`] come here. A
 //! handle is given up at its first error, as later reads on it can return garbage.
 
+#![allow(unsafe_code, reason = "calls the FITS library")]
+
 use std::ffi::{CStr, c_char, c_int, c_void};
 use std::marker::PhantomData;
 

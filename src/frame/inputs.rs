@@ -1,5 +1,7 @@
 //! From what the command line names to a list of files.
 
+#![allow(clippy::disallowed_methods, reason = "lists folders")]
+
 use std::collections::HashSet;
 use std::path::{Path, PathBuf};
 

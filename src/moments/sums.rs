@@ -24,8 +24,8 @@ impl Sums {
             });
             let mut power = 1.0;
             for q in 0..5 {
-                for p in 0..5 - q {
-                    s[p][q] += along[p] * power;
+                for (row, along) in s.iter_mut().zip(along).take(5 - q) {
+                    row[q] += along * power;
                 }
                 power *= row.dy;
             }

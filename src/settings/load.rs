@@ -1,6 +1,8 @@
 //! Reading a profile: defaults, then the file, then `--set`, each value with where
 //! it came from, and errors that say where and what to do.
 
+#![allow(clippy::disallowed_methods, reason = "reads settings files")]
+
 use std::collections::BTreeMap;
 use std::fmt;
 use std::path::{Path, PathBuf};

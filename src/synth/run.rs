@@ -1,5 +1,7 @@
 //! The whole simulation: scene in, frames and truth out.
 
+#![allow(clippy::disallowed_methods, reason = "makes the folder of a scene")]
+
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 

@@ -1,5 +1,8 @@
 //! Frames and truth to disk, each file whole or not at all.
 
+#![allow(clippy::disallowed_methods, reason = "writes frames")]
+#![allow(unsafe_code, reason = "calls the FITS library")]
+
 use std::ffi::{CStr, CString};
 use std::fmt::Write as _;
 use std::io::Write as _;

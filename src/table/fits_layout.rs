@@ -1,6 +1,8 @@
 //! The layout of a FITS file of binary tables and its checksums, looked at without the
 //! library.
 
+#![allow(unsafe_code, reason = "calls the FITS library")]
+
 use std::ffi::c_char;
 use std::ops::Range;
 

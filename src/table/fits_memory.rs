@@ -1,5 +1,7 @@
 //! A FITS file in memory, and the library's answers as errors.
 
+#![allow(unsafe_code, reason = "calls the FITS library")]
+
 use std::ffi::{CString, c_char, c_int, c_void};
 use std::ptr;
 

@@ -1,5 +1,7 @@
 //! Tables from the FITS library.
 
+#![allow(unsafe_code, reason = "calls the FITS library")]
+
 use std::ffi::{CStr, c_char, c_int, c_long};
 use std::ptr;
 

@@ -5,6 +5,8 @@
 //! interpret brackets and fall back to other names), and a file that is not whole
 //! by its own checksums never does either.
 
+#![allow(unsafe_code, reason = "calls the FITS library")]
+
 use std::ffi::c_int;
 use std::ptr;
 

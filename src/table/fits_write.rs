@@ -1,5 +1,7 @@
 //! Tables to the FITS library.
 
+#![allow(unsafe_code, reason = "calls the FITS library")]
+
 use std::ffi::{CString, c_char, c_int, c_long};
 
 use fitsio::sys;

@@ -1,6 +1,8 @@
 //! The star table: one FITS binary table per exposure, the seam between the only
 //! stage that touches pixels and everything that follows.
 
+#![allow(clippy::disallowed_methods, reason = "reads star tables")]
+
 use std::path::{Path, PathBuf};
 
 use crate::frame::{ExposureFacts, Region};
