@@ -63,7 +63,7 @@ fn hold_field_means(checked: &Checked) {
 }
 
 /// A 95 % interval misses the truth once in twenty; stretched by 3.29/1.96, to 99.9 %, it may
-/// not. Its true rate is measured over many seeds by scripts/measure_accuracy.py.
+/// not. Its true rate is measured over many seeds by `cargo run --release --example accuracy`.
 fn hold_interval(found: &Measured, truth: f64) {
     let (rms, low, high) = (found.rms.unwrap(), found.low.unwrap(), found.high.unwrap());
     let stretch = 3.29 / 1.96;

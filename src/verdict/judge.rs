@@ -98,7 +98,8 @@ pub fn judge(
         own: &own,
     };
     let outcome = outcome.unwrap_or_else(|| Outcome::undecided(viable.clone()));
-    let verdict = case.verdict(&outcome);
+    let mut verdict = case.verdict(&outcome);
+    verdict.notes.extend(results::weights_note(settings));
     Ok(case.judgement(verdict))
 }
 
