@@ -7,7 +7,7 @@ use ndarray::Array2;
 use super::products::{FieldModel, FieldSample, StarPoint, ZoneImage};
 use super::stack::{Exposure, Measured, detector_basis, grid_over};
 use crate::field::{Basis, FieldFit, Robustness, basis::functions_of_degree, choose_degree, fit};
-use crate::repeat::held_out::{HeldOut, hold_out};
+use crate::repeat::held_out::{HeldOut, hold_out, model_error};
 use crate::table::StarTable;
 
 /// Highest degree a field model may have.
@@ -17,12 +17,18 @@ const FOLDS: usize = 8;
 /// Zones along each side of the field for mean star images.
 const ZONES: usize = 3;
 
+/// Field means come from a fit of at least this degree where the stars bear it: held-out stars
+/// may prefer a lower one, but what it misses of the field's curvature would shift the mean.
+const MEAN_DEGREE: usize = 2;
+
 /// One exposure's model and what it tells.
 #[derive(Debug, Clone)]
 pub struct OwnModel {
     pub size: FieldFit,
     pub e1: FieldFit,
     pub e2: FieldFit,
+    /// The fits behind the field means: size, e1, e2.
+    for_means: [FieldFit; 3],
     pub held_out_size: HeldOut,
     pub held_out_e: [HeldOut; 2],
 }
@@ -39,38 +45,45 @@ pub struct FieldMeans {
 }
 
 impl OwnModel {
-    /// Fits ln T and e of one exposure, each of the degree its held-out stars prefer.
-    /// `None` where the stars do not bear even a constant.
+    /// Fits ln T and e of one exposure, each of the degree its held-out stars prefer. What
+    /// those stars scatter beyond their errors (pairs, contamination, finer structure) is
+    /// added to every star's error, so that the brightest do not count for more than they
+    /// are worth. `None` where the stars do not bear even a constant.
     pub fn fit(exposure: &Exposure) -> Option<Self> {
         let pick = |value: fn(&Measured) -> f64| exposure.stars.iter().map(value).collect::<Vec<f64>>();
         let (xs, ys) = (pick(|s| s.x), pick(|s| s.y));
         let stars = xs.len();
         let widest = (0..=MAX_DEGREE).rev().find(|&d| 3 * functions_of_degree(d) <= stars)?;
         let folds = FOLDS.min(stars);
-        let model = |values: &[f64], sigmas: &[f64]| -> Option<(FieldFit, HeldOut)> {
+        let model = |values: &[f64], sigmas: &[f64]| -> Option<(FieldFit, FieldFit, HeldOut)> {
             let full = detector_basis(exposure.usable, widest)?;
             let choice = choose_degree(&full, &xs, &ys, values, sigmas, folds).ok()?;
             let basis = full.truncated(choice.degree);
-            let fitted = fit(&basis, &xs, &ys, values, sigmas, Robustness::Bisquare).ok()?;
             let held_out = hold_out(&basis, &xs, &ys, values, sigmas, folds).ok()?;
-            Some((fitted, held_out))
+            let excess = model_error(std::slice::from_ref(&held_out), 0.95).ok().flatten();
+            let excess = excess.map_or(0.0, |error| error.rms);
+            let sigmas: Vec<f64> = sigmas.iter().map(|sigma| sigma.hypot(excess)).collect();
+            let fit_on = |basis| fit(basis, &xs, &ys, values, &sigmas, Robustness::Bisquare).ok();
+            let for_mean = full.truncated(choice.degree.max(MEAN_DEGREE));
+            Some((fit_on(&basis)?, fit_on(&for_mean)?, held_out))
         };
         let e_err = pick(|s| s.e_err);
-        let (size, held_out_size) = model(&pick(|s| s.log_size), &pick(|s| s.log_size_err))?;
-        let (e1, held_out_e1) = model(&pick(|s| s.e1), &e_err)?;
-        let (e2, held_out_e2) = model(&pick(|s| s.e2), &e_err)?;
-        Some(Self { size, e1, e2, held_out_size, held_out_e: [held_out_e1, held_out_e2] })
+        let (size, mean_size, held_out_size) = model(&pick(|s| s.log_size), &pick(|s| s.log_size_err))?;
+        let (e1, mean_e1, held_out_e1) = model(&pick(|s| s.e1), &e_err)?;
+        let (e2, mean_e2, held_out_e2) = model(&pick(|s| s.e2), &e_err)?;
+        let for_means = [mean_size, mean_e1, mean_e2];
+        Some(Self { size, e1, e2, for_means, held_out_size, held_out_e: [held_out_e1, held_out_e2] })
     }
 
     /// Means over the whole usable field.
     pub fn means(&self, exposure: &Exposure) -> FieldMeans {
+        let [ln_size, e1, e2] = &self.for_means;
         let grid = grid_over(exposure.usable);
-        let size =
-            grid.iter().map(|[x, y]| self.size.predict(*x, *y).0.exp()).sum::<f64>() / grid.len() as f64;
-        let ((e1, err1), (e2, err2)) = (self.e1.field_mean(), self.e2.field_mean());
+        let size = grid.iter().map(|[x, y]| ln_size.predict(*x, *y).0.exp()).sum::<f64>() / grid.len() as f64;
+        let ((e1, err1), (e2, err2)) = (e1.field_mean(), e2.field_mean());
         FieldMeans {
             size,
-            size_err: size * self.size.field_mean().1,
+            size_err: size * ln_size.field_mean().1,
             e1,
             e2,
             e_err: (0.5 * (err1 * err1 + err2 * err2)).sqrt(),
