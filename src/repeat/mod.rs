@@ -21,6 +21,7 @@ pub mod noise_check;
 pub mod quadratic_form;
 pub mod random_effects;
 pub mod root;
+mod solve;
 pub mod star_offsets;
 pub mod subset;
 

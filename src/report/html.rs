@@ -1,5 +1,7 @@
 //! `report.html`: one file that needs no network and no script.
 
+use std::collections::BTreeMap;
+
 use minijinja::{Environment, Value, context};
 
 use crate::stars::Refusal;
@@ -72,6 +74,7 @@ pub fn to_text(judgement: &Judgement, settings_toml: &str) -> Result<String, Rep
         optics => v.optics.as_ref().map(|o| serde_json::to_string_pretty(o).unwrap_or_default()),
         settings => settings_toml.to_string(),
         notes => v.notes.clone(),
+        remarks => remarks(v),
         caution => CAUTION,
         cautions => v.cautions.iter().filter(|c| *c != CAUTION).cloned().collect::<Vec<_>>(),
         version => v.tool.version.clone(),
@@ -156,6 +159,24 @@ fn exposure_row(e: &ExposureResult) -> Value {
         e2 => signed(e.e2),
         jitter => e.jitter_mas2.map_or(MISSING.into(), |j| format!("{:.0}, {:.0}, {:.0}", j.xx, j.yy, j.xy)),
         sha256 => e.sha256.clone().unwrap_or_default(),
-        notes => e.notes.clone(),
+        // What was noted of a frame that was read stands once below the table.
+        notes => if e.gate == Gate::Unreadable { e.notes.clone() } else { Vec::new() },
     }
+}
+
+/// Remarks on the frames, each once with the number of frames it holds for, the commonest
+/// first.
+fn remarks(v: &Verdict) -> Vec<String> {
+    const SHOWN: usize = 12;
+    let mut frames: BTreeMap<&str, usize> = BTreeMap::new();
+    let read = v.exposures.iter().filter(|e| e.gate != Gate::Unreadable);
+    for note in read.flat_map(|e| &e.notes) {
+        *frames.entry(note).or_default() += 1;
+    }
+    let mut list: Vec<(&str, usize)> = frames.into_iter().collect();
+    list.sort_by_key(|(_, count)| std::cmp::Reverse(*count));
+    list.truncate(SHOWN);
+    list.into_iter()
+        .map(|(note, count)| format!("{note} ({count} {})", if count == 1 { "frame" } else { "frames" }))
+        .collect()
 }

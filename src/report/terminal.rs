@@ -138,7 +138,10 @@ fn numbers_of(exposure: &ExposureResult) -> String {
     let size = match (exposure.size_arcsec2, exposure.size_pix2) {
         (Some(t), _) => format!("T {} arcsec2", significant(t, 3)),
         (None, Some(t)) => format!("T {} pix2", significant(t, 3)),
-        (None, None) => return exposure.notes.first().map_or(String::new(), |note| shortened(note)),
+        (None, None) if exposure.gate == Gate::Unreadable => {
+            return exposure.notes.first().map_or(String::new(), |note| shortened(note));
+        }
+        (None, None) => return String::new(),
     };
     match (exposure.e1, exposure.e2) {
         (Some(e1), Some(e2)) => format!("{size}, e1 {e1:+.4}, e2 {e2:+.4}"),
