@@ -8,8 +8,11 @@
 
 mod quantile;
 
+use std::ops::Range;
+
 use ndarray::Array2;
 pub use quantile::quantile;
+use rayon::prelude::*;
 
 use crate::frame::Region;
 
@@ -58,8 +61,11 @@ pub fn measure(
 ) -> Result<Sky, SkyError> {
     let columns = region.width().div_ceil(TILE_PIXELS).max(1);
     let rows = region.height().div_ceil(TILE_PIXELS).max(1);
-    let keep = |y: usize, x: usize| (!excluded[(y, x)]).then(|| pixels[(y, x)]);
-    let tiles = measure_tiles(rows, columns, region, quantum, keep);
+    let usable = |y: usize, x: usize| !excluded[(y, x)] && pixels[(y, x)].is_finite();
+    let as_they_are = |y: usize, columns: Range<usize>, values: &mut Vec<f32>| {
+        values.extend(columns.filter(|&x| usable(y, x)).map(|x| pixels[(y, x)]));
+    };
+    let tiles = measure_tiles(rows, columns, region, quantum, as_they_are);
     let level = fill_gaps(&smooth_by_planes(&tiles)).ok_or(SkyError::TooFewPixels {
         found: excluded.iter().filter(|bad| !**bad).count(),
         needed: MIN_TILE_PIXELS,
@@ -67,22 +73,26 @@ pub fn measure(
     let mut sky =
         Sky { region, median_level: median(&level), median_noise: 0.0, noise: level.clone(), level };
     // The noise is taken about the sky, so that a gradient inside a tile is no noise.
-    let residual = |y: usize, x: usize| {
-        keep(y, x).map(|value| (f64::from(value) - sky.level_at(x as f64, y as f64)) as f32)
+    let places = sky.places(pixels.ncols());
+    let less_sky = |y: usize, columns: Range<usize>, values: &mut Vec<f32>| {
+        let level = sky.level_along(y, &places);
+        let about = |x: usize| (f64::from(pixels[(y, x)]) - level(x)) as f32;
+        values.extend(columns.filter(|&x| usable(y, x)).map(about));
     };
-    let about_sky = measure_tiles(rows, columns, region, quantum, residual);
+    let about_sky = measure_tiles(rows, columns, region, quantum, less_sky);
     let noise = fill_gaps(&about_sky.map(|tile| tile.map(|t| t.noise))).unwrap_or_else(|| sky.noise.clone());
     sky.noise = median_of_neighbours(&noise);
     sky.median_noise = median(&sky.noise);
     Ok(sky)
 }
 
+/// Clips each tile's pixels, which `collect(y, columns, values)` adds row by row.
 fn measure_tiles(
     rows: usize,
     columns: usize,
     region: Region,
     quantum: Option<f64>,
-    value_at: impl Fn(usize, usize) -> Option<f32>,
+    collect: impl Fn(usize, Range<usize>, &mut Vec<f32>),
 ) -> Array2<Option<Tile>> {
     let mut values = Vec::with_capacity(TILE_PIXELS * TILE_PIXELS);
     Array2::from_shape_fn((rows, columns), |(row, column)| {
@@ -90,7 +100,7 @@ fn measure_tiles(
         let (x0, x1) = span(region.x0, region.width(), columns, column);
         values.clear();
         for y in y0..y1 {
-            values.extend((x0..x1).filter_map(|x| value_at(y, x)).filter(|value| value.is_finite()));
+            collect(y, x0..x1, &mut values);
         }
         let enough = values.len() >= MIN_TILE_PIXELS.min((x1 - x0) * (y1 - y0)).max(1);
         if enough { clip(&mut values, quantum) } else { None }
@@ -238,18 +248,39 @@ impl Sky {
         low * (1.0 - fy) + high * fy
     }
 
+    /// Tile and fraction of each column of a frame.
+    fn places(&self, width: usize) -> Vec<(usize, f64)> {
+        let columns = self.level.ncols();
+        (0..width).map(|x| cell(x as f64, self.region.x0, self.region.width(), columns)).collect()
+    }
+
+    /// The level along row `y` as a function of x: the grid is interpolated to the row
+    /// once.
+    fn level_along<'a>(&self, y: usize, places: &'a [(usize, f64)]) -> impl Fn(usize) -> f64 + 'a {
+        let (rows, columns) = self.level.dim();
+        let (row, fy) = cell(y as f64, self.region.y0, self.region.height(), rows);
+        let row1 = (row + 1).min(rows - 1);
+        let here = |column: usize| self.level[(row, column)] * (1.0 - fy) + self.level[(row1, column)] * fy;
+        let pairs: Vec<(f64, f64)> =
+            (0..columns).map(|column| (here(column), here((column + 1).min(columns - 1)))).collect();
+        move |x| {
+            let (column, fx) = places[x];
+            pairs[column].0 * (1.0 - fx) + pairs[column].1 * fx
+        }
+    }
+
     /// The frame less its sky, `[y, x]`; zero on bad pixels.
     pub fn subtract(&self, pixels: &Array2<f32>, bad: &Array2<bool>) -> Array2<f32> {
+        let places = self.places(pixels.ncols());
         let mut out = Array2::zeros(pixels.dim());
-        let (_, width) = pixels.dim();
-        for (y, mut row) in out.outer_iter_mut().enumerate() {
-            for x in 0..width {
-                let value = pixels[(y, x)];
-                if !bad[(y, x)] && value.is_finite() {
-                    row[x] = (f64::from(value) - self.level_at(x as f64, y as f64)) as f32;
+        out.outer_iter_mut().into_par_iter().enumerate().for_each(|(y, mut out)| {
+            let level = self.level_along(y, &places);
+            for (x, ((out, &value), &bad)) in out.iter_mut().zip(pixels.row(y)).zip(bad.row(y)).enumerate() {
+                if !bad && value.is_finite() {
+                    *out = (f64::from(value) - level(x)) as f32;
                 }
             }
-        }
+        });
         out
     }
 }

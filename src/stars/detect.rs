@@ -38,27 +38,34 @@ pub fn smooth(image: &Array2<f32>, sigma: f64) -> Array2<f32> {
     let k = kernel(sigma);
     let half = k.len() / 2;
     let (height, width) = image.dim();
-    let mut rows = Array2::<f32>::zeros((height, width));
-    rows.outer_iter_mut().into_par_iter().enumerate().for_each(|(y, mut out)| {
-        let row = image.row(y);
-        let (Some(input), Some(output)) = (row.as_slice(), out.as_slice_mut()) else { return };
-        for (x, value) in output.iter_mut().enumerate() {
-            let (first, last) = (x.saturating_sub(half), (x + half + 1).min(width));
-            let offset = first + half - x;
-            *value = input[first..last].iter().zip(&k[offset..]).map(|(a, b)| a * b).sum();
-        }
-    });
+    let image = image.as_standard_layout();
     let mut smoothed = Array2::<f32>::zeros((height, width));
-    smoothed.outer_iter_mut().into_par_iter().enumerate().for_each(|(y, mut out)| {
-        let (first, last) = (y.saturating_sub(half), (y + half + 1).min(height));
-        for source in first..last {
-            let factor = k[source + half - y];
-            for (value, input) in out.iter_mut().zip(rows.row(source)) {
-                *value += factor * input;
+    // The rows above and below go into one padded row, which is then smoothed along itself.
+    let padded = || vec![0.0_f32; width + 2 * half];
+    smoothed.outer_iter_mut().into_par_iter().enumerate().for_each_init(
+        padded,
+        |column_sum, (y, mut out)| {
+            let middle = &mut column_sum[half..half + width];
+            middle.fill(0.0);
+            for source in y.saturating_sub(half)..(y + half + 1).min(height) {
+                if let Some(input) = image.row(source).as_slice() {
+                    add_scaled(middle, input, k[source + half - y]);
+                }
             }
-        }
-    });
+            if let Some(out) = out.as_slice_mut() {
+                for (shift, &factor) in k.iter().enumerate() {
+                    add_scaled(out, &column_sum[shift..], factor);
+                }
+            }
+        },
+    );
     smoothed
+}
+
+fn add_scaled(sum: &mut [f32], input: &[f32], factor: f32) {
+    for (value, input) in sum.iter_mut().zip(input) {
+        *value += factor * input;
+    }
 }
 
 /// Peaks of the frame smoothed with `sigma`, above `limit` sigma of the sky noise, by

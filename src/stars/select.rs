@@ -1,6 +1,6 @@
 //! The stars of one frame, in order: sky, width, detections, wings, moments, locus.
 
-use ndarray::{Array2, s};
+use ndarray::{Array2, ArrayView2, s};
 use rayon::prelude::*;
 
 use super::clean::{Saturation, bad_lines, saturation};
@@ -59,10 +59,7 @@ pub struct FrameStars {
 /// Finds, measures and judges everything in a frame.
 pub fn select(frame: &FrameView, settings: &StarSettings) -> Result<FrameStars, SkyError> {
     let first_sky = sky::measure(frame.pixels, frame.bad, frame.region, frame.quantum)?;
-    let first = first_sky.subtract(frame.pixels, frame.bad);
-    let rough = saturation(frame.pixels, frame.saturation, 4.0);
-    let unusable = or(frame.bad, &rough.saturated);
-    let Some(width) = typical_width(&first, &unusable, &first_sky, frame.region) else {
+    let Some((width, covered)) = first_look(frame, &first_sky) else {
         return Ok(FrameStars {
             sky_level: first_sky.median_level,
             sky_noise: first_sky.median_noise,
@@ -73,12 +70,11 @@ pub fn select(frame: &FrameView, settings: &StarSettings) -> Result<FrameStars, 
     };
     let sigma = width.sigma;
     let mut notes = Vec::new();
-    let found = detect(&first, &first_sky, frame.region, sigma, DETECTION_SNR);
-    let covered = source_mask(frame.bad, &found, &first_sky, sigma);
     let sky = sky::measure(frame.pixels, &covered, frame.region, frame.quantum).unwrap_or(first_sky);
     let mut bad = frame.bad.clone();
     let mut residual = sky.subtract(frame.pixels, &bad);
     mark_bad_lines(&mut residual, &mut bad, &covered, &sky, frame.region, &mut notes);
+    drop(covered);
 
     let saturated = saturation(frame.pixels, frame.saturation, sigma);
     let found = detect(&residual, &sky, frame.region, sigma, DETECTION_SNR);
@@ -130,14 +126,24 @@ pub fn select(frame: &FrameView, settings: &StarSettings) -> Result<FrameStars, 
     })
 }
 
+/// The stars' width, and the pixels that are bad or that sources cover; `None` without a
+/// bright source.
+fn first_look(frame: &FrameView, sky: &Sky) -> Option<(Width, Array2<bool>)> {
+    let residual = sky.subtract(frame.pixels, frame.bad);
+    let unusable = or(saturation(frame.pixels, frame.saturation, 4.0).saturated, frame.bad.view());
+    let width = typical_width(&residual, &unusable, sky, frame.region)?;
+    drop(unusable);
+    let found = detect(&residual, sky, frame.region, width.sigma, DETECTION_SNR);
+    Some((width, source_mask(frame.bad, &found, sky, width.sigma)))
+}
+
 fn cutout_half(sigma: f64) -> usize {
     ((CUTOUT_HALF_SIGMAS * sigma).ceil() as usize).clamp(MIN_HALF_PIXELS, MAX_HALF_PIXELS)
 }
 
-fn or(a: &Array2<bool>, b: &Array2<bool>) -> Array2<bool> {
-    let mut out = a.clone();
-    out.zip_mut_with(b, |x, y| *x |= y);
-    out
+fn or(mut a: Array2<bool>, b: ArrayView2<bool>) -> Array2<bool> {
+    a.zip_mut_with(&b, |x, y| *x |= y);
+    a
 }
 
 fn mark_bad_lines(
@@ -256,7 +262,7 @@ impl Scene<'_> {
         let side = 2 * self.half + 1;
         let window = s![y..y + side, x..x + side];
         let pixels = self.residual.slice(window).to_owned();
-        let mask = or(&self.bad.slice(window).to_owned(), &self.saturated.saturated.slice(window).to_owned());
+        let mask = or(self.bad.slice(window).to_owned(), self.saturated.saturated.slice(window));
         let noise2 = self.sky.noise_at(d.x, d.y).powi(2) as f32;
         let variance = pixels.mapv(|value| {
             // Unclipped, so that sky pixels keep the sky's variance on average.
