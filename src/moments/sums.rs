@@ -22,12 +22,12 @@ impl Sums {
                     term *= dx;
                 }
             });
-            let mut power = 1.0;
-            for q in 0..5 {
-                for p in 0..5 - q {
-                    s[p][q] += along[p] * power;
+            for (p, sum) in along.into_iter().enumerate() {
+                let mut term = sum;
+                for s in &mut s[p][..5 - p] {
+                    *s += term;
+                    term *= row.dy;
                 }
-                power *= row.dy;
             }
         });
         Self { s }
