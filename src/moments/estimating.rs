@@ -22,6 +22,11 @@ use super::sums::Sums;
 /// Newton steps before a fit is given up.
 const MAX_STEPS: usize = 60;
 
+/// An adaptive weight narrower than this on any axis has shrunk onto one row of pixels, the
+/// next ones at `exp(-½/0.2²) = 4e-6`, and measures nothing: even a point spread evenly over
+/// one pixel has `1/√12 = 0.29`.
+const NARROWEST_SIGMA_PIXELS: f64 = 0.2;
+
 /// The weight under which moments are taken.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Weight {
@@ -163,8 +168,13 @@ fn newton_step(
 
 fn finish(pixels: &Pixels, weight: Weight, theta: SVector<f64, 5>) -> Result<Solution<5>, MomentError> {
     let m = [theta[2], theta[3], theta[4]];
-    let positive = m[0] > 0.0 && m[0] * m[2] - m[1] * m[1] > 0.0;
-    let gaussian = weight.at(&theta).filter(|_| positive).ok_or(MomentError::NotConverged)?;
+    // Variance along the narrowest axis.
+    let narrowest = 0.5 * (m[0] + m[2] - (m[0] - m[2]).hypot(2.0 * m[1]));
+    let least = match weight {
+        Weight::Adaptive => NARROWEST_SIGMA_PIXELS.powi(2),
+        Weight::Fixed(_) => 0.0,
+    };
+    let gaussian = weight.at(&theta).filter(|_| narrowest > least).ok_or(MomentError::NotConverged)?;
     let sums = Sums::new(pixels, &gaussian);
     let weighted_flux = sums.get(0, 0);
     if weighted_flux.is_nan() || weighted_flux <= 0.0 {

@@ -22,12 +22,12 @@ impl Sums {
                     term *= dx;
                 }
             });
-            let mut power = 1.0;
-            for q in 0..5 {
-                for (row, along) in s.iter_mut().zip(along).take(5 - q) {
-                    row[q] += along * power;
+            for (p, sum) in along.into_iter().enumerate() {
+                let mut term = sum;
+                for s in &mut s[p][..5 - p] {
+                    *s += term;
+                    term *= row.dy;
                 }
-                power *= row.dy;
             }
         });
         Self { s }

@@ -10,7 +10,7 @@ mod quantile;
 
 use std::ops::Range;
 
-use ndarray::Array2;
+use ndarray::{Array2, Zip};
 pub use quantile::quantile;
 use rayon::prelude::*;
 
@@ -92,19 +92,21 @@ fn measure_tiles(
     columns: usize,
     region: Region,
     quantum: Option<f64>,
-    collect: impl Fn(usize, Range<usize>, &mut Vec<f32>),
+    collect: impl Fn(usize, Range<usize>, &mut Vec<f32>) + Sync,
 ) -> Array2<Option<Tile>> {
-    let mut values = Vec::with_capacity(TILE_PIXELS * TILE_PIXELS);
-    Array2::from_shape_fn((rows, columns), |(row, column)| {
+    let mut tiles = Array2::from_elem((rows, columns), None);
+    Zip::indexed(&mut tiles).par_for_each(|(row, column), tile| {
         let (y0, y1) = span(region.y0, region.height(), rows, row);
         let (x0, x1) = span(region.x0, region.width(), columns, column);
-        values.clear();
+        let area = (x1 - x0) * (y1 - y0);
+        let mut values = Vec::with_capacity(area);
         for y in y0..y1 {
             collect(y, x0..x1, &mut values);
         }
-        let enough = values.len() >= MIN_TILE_PIXELS.min((x1 - x0) * (y1 - y0)).max(1);
-        if enough { clip(&mut values, quantum) } else { None }
-    })
+        let enough = values.len() >= MIN_TILE_PIXELS.min(area).max(1);
+        *tile = if enough { clip(&mut values, quantum) } else { None };
+    });
+    tiles
 }
 
 fn median(grid: &Array2<f64>) -> f64 {

@@ -2,6 +2,8 @@
 //! as the stars, has its peaks where sources are, with `ν = F √(ΣP²) / σ` (reference.md
 //! section 7) the best signal-to-noise ratio a linear filter can give.
 
+use std::ops::Range;
+
 use ndarray::Array2;
 use rayon::prelude::*;
 
@@ -11,6 +13,9 @@ use crate::sky::Sky;
 /// Detection limit of the matched filter, sigma: a frame of 10⁶ independent places has
 /// about one false peak at 4.8.
 pub const DETECTION_SNR: f64 = 5.0;
+
+/// Rows of the smoothed frame that are held at a time.
+const BAND_ROWS: usize = 64;
 
 /// A peak of the smoothed frame.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -35,30 +40,32 @@ fn kernel(sigma: f64) -> Vec<f32> {
 /// The frame smoothed with a circular Gaussian of `sigma` pixels and unit sum; zero is
 /// assumed outside.
 pub fn smooth(image: &Array2<f32>, sigma: f64) -> Array2<f32> {
-    let k = kernel(sigma);
-    let half = k.len() / 2;
+    smooth_rows(image, &kernel(sigma), 0..image.nrows())
+}
+
+/// The smoothed frame's rows of a range: the rows above and below go into one padded row,
+/// which is then smoothed along itself.
+fn smooth_rows(image: &Array2<f32>, kernel: &[f32], rows: Range<usize>) -> Array2<f32> {
+    let half = kernel.len() / 2;
     let (height, width) = image.dim();
-    let image = image.as_standard_layout();
-    let mut smoothed = Array2::<f32>::zeros((height, width));
-    // The rows above and below go into one padded row, which is then smoothed along itself.
-    let padded = || vec![0.0_f32; width + 2 * half];
-    smoothed.outer_iter_mut().into_par_iter().enumerate().for_each_init(
-        padded,
-        |column_sum, (y, mut out)| {
-            let middle = &mut column_sum[half..half + width];
-            middle.fill(0.0);
-            for source in y.saturating_sub(half)..(y + half + 1).min(height) {
-                if let Some(input) = image.row(source).as_slice() {
-                    add_scaled(middle, input, k[source + half - y]);
-                }
+    let mut smoothed = Array2::<f32>::zeros((rows.len(), width));
+    let mut padded = vec![0.0_f32; width + 2 * half];
+    for (y, mut out) in rows.zip(smoothed.outer_iter_mut()) {
+        let middle = &mut padded[half..half + width];
+        middle.fill(0.0);
+        for source in y.saturating_sub(half)..(y + half + 1).min(height) {
+            let factor = kernel[source + half - y];
+            match image.row(source).as_slice() {
+                Some(input) => add_scaled(middle, input, factor),
+                None => middle.iter_mut().zip(image.row(source)).for_each(|(sum, v)| *sum += factor * v),
             }
-            if let Some(out) = out.as_slice_mut() {
-                for (shift, &factor) in k.iter().enumerate() {
-                    add_scaled(out, &column_sum[shift..], factor);
-                }
+        }
+        if let Some(out) = out.as_slice_mut() {
+            for (shift, &factor) in kernel.iter().enumerate() {
+                add_scaled(out, &padded[shift..], factor);
             }
-        },
-    );
+        }
+    }
     smoothed
 }
 
@@ -69,39 +76,44 @@ fn add_scaled(sum: &mut [f32], input: &[f32], factor: f32) {
 }
 
 /// Peaks of the frame smoothed with `sigma`, above `limit` sigma of the sky noise, by
-/// falling flux.
+/// falling flux. The frame is smoothed a band of rows at a time, never as a whole.
 pub fn detect(residual: &Array2<f32>, sky: &Sky, region: Region, sigma: f64, limit: f64) -> Vec<Detection> {
-    let smoothed = smooth(residual, sigma);
-    let sum_square: f64 = kernel(sigma).iter().map(|&value| f64::from(value).powi(2)).sum();
+    let kernel = kernel(sigma);
+    let sum_square: f64 = kernel.iter().map(|&value| f64::from(value).powi(2)).sum();
     // The smoothed noise is σ ΣP² to the root in each axis; the peak of a star of the
     // same width is F ΣP².
     let noise_factor = sum_square;
     let peak_factor = sum_square * sum_square;
     let floor = (0.4 * limit * sky.median_noise * noise_factor) as f32;
-    let (height, width) = smoothed.dim();
+    let (height, width) = residual.dim();
     // A peak nearer the edge than its own width is half cut off and may be anything.
     let margin = (2.0 * sigma).ceil() as usize;
     let rows = (region.y0 + margin).max(1)..region.y1.saturating_sub(margin).min(height.saturating_sub(1));
-    let mut found: Vec<Detection> = rows
-        .into_par_iter()
-        .flat_map_iter(|y| {
-            let smoothed = &smoothed;
-            let columns =
-                (region.x0 + margin).max(1)..region.x1.saturating_sub(margin).min(width.saturating_sub(1));
-            columns.filter(move |&x| smoothed[(y, x)] > floor && is_peak(smoothed, x, y)).map(move |x| (x, y))
-        })
-        .filter_map(|(x, y)| {
-            let peak = f64::from(smoothed[(y, x)]);
-            let noise = sky.noise_at(x as f64, y as f64) * noise_factor;
-            let snr = peak / noise;
-            (snr >= limit).then(|| Detection {
-                x: x as f64 + parabola([smoothed[(y, x - 1)], smoothed[(y, x)], smoothed[(y, x + 1)]]),
-                y: y as f64 + parabola([smoothed[(y - 1, x)], smoothed[(y, x)], smoothed[(y + 1, x)]]),
-                flux: peak / peak_factor,
-                snr,
-            })
-        })
-        .collect();
+    let columns = (region.x0 + margin).max(1)..region.x1.saturating_sub(margin).min(width.saturating_sub(1));
+    let in_band = |first: usize| {
+        let last = (first + BAND_ROWS).min(rows.end);
+        let smoothed = smooth_rows(residual, &kernel, first - 1..last + 1);
+        let mut found = Vec::new();
+        for (row, y) in (first..last).enumerate().map(|(k, y)| (k + 1, y)) {
+            for x in columns.clone() {
+                if smoothed[(row, x)] <= floor || !is_peak(&smoothed, x, row) {
+                    continue;
+                }
+                let peak = f64::from(smoothed[(row, x)]);
+                let snr = peak / (sky.noise_at(x as f64, y as f64) * noise_factor);
+                if snr >= limit {
+                    let across = [smoothed[(row, x - 1)], smoothed[(row, x)], smoothed[(row, x + 1)]];
+                    let along = [smoothed[(row - 1, x)], smoothed[(row, x)], smoothed[(row + 1, x)]];
+                    let (x, y) = (x as f64 + parabola(across), y as f64 + parabola(along));
+                    found.push(Detection { x, y, flux: peak / peak_factor, snr });
+                }
+            }
+        }
+        found
+    };
+    let bands = rows.len().div_ceil(BAND_ROWS);
+    let mut found: Vec<Detection> =
+        (0..bands).into_par_iter().flat_map_iter(|band| in_band(rows.start + band * BAND_ROWS)).collect();
     found.sort_by(|a, b| b.flux.total_cmp(&a.flux).then(a.y.total_cmp(&b.y)).then(a.x.total_cmp(&b.x)));
     found
 }

@@ -2,6 +2,7 @@
 //! sources have in common.
 
 use ndarray::{Array2, s};
+use rayon::prelude::*;
 
 use super::detect::{Detection, detect};
 use crate::frame::Region;
@@ -87,13 +88,9 @@ pub fn typical_width(
     let mut sources: Vec<Source> = Vec::new();
     for trial in TRIAL_SIGMAS_PIXELS {
         let found = detect(residual, sky, region, trial, MIN_SNR);
-        sources.extend(
-            found
-                .iter()
-                .filter(|d| !is_single_pixel(residual, d))
-                .take(BRIGHTEST)
-                .filter_map(|d| measure(residual, unusable, d, trial)),
-        );
+        let bright: Vec<&Detection> =
+            found.iter().filter(|d| !is_single_pixel(residual, d)).take(BRIGHTEST).collect();
+        sources.par_extend(bright.into_par_iter().filter_map(|d| measure(residual, unusable, d, trial)));
     }
     // Of measurements of one thing at several trial widths the most luminous is the whole;
     // the others are its fragments.
@@ -126,7 +123,7 @@ fn measure(residual: &Array2<f32>, unusable: &Array2<bool>, d: &Detection, trial
     let columns = (cx - half) as usize..=(cx + half) as usize;
     for y in cy - half..=cy + half {
         for x in cx - half..=cx + half {
-            let near = (x as f64 - d.x).hypot(y as f64 - d.y) < 2.0 * trial;
+            let near = (x as f64 - d.x).powi(2) + (y as f64 - d.y).powi(2) < (2.0 * trial).powi(2);
             if near && unusable[(y as usize, x as usize)] {
                 return None;
             }
