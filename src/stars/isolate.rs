@@ -5,6 +5,7 @@ use rstar::{AABB, RTree, primitives::GeomWithData};
 
 use super::detect::Detection;
 use super::wings::Wings;
+use crate::moments::Weight;
 
 /// A detection in the spatial index: position, and its place in the list.
 type Indexed = GeomWithData<[f64; 2], usize>;
@@ -45,7 +46,7 @@ pub fn drop_wings(detections: &[Detection], truncated: &[bool], wings: &Wings) -
 /// Bound on the relative change of each detection's size by all others: the sum of their
 /// flux ratios times [`Wings::size_effect`]. Those marked in `masked` are masked pixels and add
 /// nothing.
-pub fn contamination(detections: &[Detection], masked: &[bool], wings: &Wings) -> Vec<f64> {
+pub fn contamination(detections: &[Detection], masked: &[bool], wings: &Wings, weight: Weight) -> Vec<f64> {
     let tree = index(detections);
     detections
         .iter()
@@ -56,7 +57,7 @@ pub fn contamination(detections: &[Detection], masked: &[bool], wings: &Wings) -
                 .filter(|&j| j != k && !masked[j])
                 .map(|j| {
                     let other = &detections[j];
-                    other.flux / star.flux * wings.size_effect(other.x - star.x, other.y - star.y)
+                    other.flux / star.flux * wings.size_effect(weight, other.x - star.x, other.y - star.y)
                 })
                 .sum()
         })
@@ -74,7 +75,12 @@ mod tests {
     #[test]
     fn a_close_neighbour_contaminates_and_a_far_one_does_not() {
         let wings = Wings::gaussian(1.2);
-        let found = contamination(&[at(50.0, 1000.0), at(54.0, 100.0), at(90.0, 500.0)], &[false; 3], &wings);
+        let found = contamination(
+            &[at(50.0, 1000.0), at(54.0, 100.0), at(90.0, 500.0)],
+            &[false; 3],
+            &wings,
+            Weight::Adaptive,
+        );
         assert!(found[0] > 0.01 && found[1] > found[0] && found[2] < 1e-6, "{found:?}");
     }
 

@@ -69,6 +69,7 @@ pub fn select(frame: &FrameView, settings: &StarSettings) -> Result<FrameStars, 
         });
     };
     let sigma = width.sigma;
+    let primary = primary_weight(width.narrowest);
     let mut notes = Vec::new();
     let sky = sky::measure(frame.pixels, &covered, frame.region, frame.quantum).unwrap_or(first_sky);
     let mut bad = frame.bad.clone();
@@ -89,9 +90,8 @@ pub fn select(frame: &FrameView, settings: &StarSettings) -> Result<FrameStars, 
     for (d, _) in found.iter().zip(&single).filter(|(_, single)| **single) {
         mask_brightest(&residual, &mut bad, d);
     }
-    let contamination = contamination(&found, &single, &wings);
+    let contamination = contamination(&found, &single, &wings, primary);
 
-    let primary = primary_weight(width.narrowest);
     let half = cutout_half(sigma);
     let scene = Scene { residual: &residual, bad: &bad, sky: &sky, saturated: &saturated, frame, half };
     let mut measured: Vec<(Star, Option<Candidate>)> = found

@@ -5,6 +5,7 @@
 use ndarray::Array2;
 
 use super::detect::{Detection, smooth};
+use crate::moments::Weight;
 
 /// Half-width of the mean image, in sigma of the stars.
 const REACH_SIGMAS: f64 = 16.0;
@@ -125,15 +126,23 @@ impl Wings {
     }
 
     /// Relative change of a star's size that a neighbour of the same flux makes at this
-    /// offset: for Gaussians `δT/T = 4 (d²/4s²) e^(-d²/4s²)` plus the leaked light itself,
-    /// and for the wings beyond, a light `p` per pixel, that of a sky error, `8π s² p`
-    /// (derived from the adaptive fixed point), with `p` the mean over the ring.
-    pub fn size_effect(&self, dx: f64, dy: f64) -> f64 {
-        let t = (dx * dx + dy * dy) / (4.0 * self.sigma * self.sigma);
-        let core = 4.0 * t.max(0.25) * (-t).exp();
+    /// offset, measured under `weight`: for Gaussians of width s under a weight of width w
+    /// (the star's own for the adaptive one) `δT/T = (d²/s²) e^(-d²/2(s²+w²))`, no less than
+    /// the leaked light itself; and for the wings beyond, a light `p` per pixel, that of a sky
+    /// error, `2π p (s²+w²)²/s²`, with `p` the mean over the ring. Both derived from the
+    /// weighted moments of Gaussians, as changes of the adaptive size.
+    pub fn size_effect(&self, weight: Weight, dx: f64, dy: f64) -> f64 {
+        let s2 = self.sigma * self.sigma;
+        let w2 = match weight {
+            Weight::Adaptive => s2,
+            Weight::Fixed(sigma) => sigma * sigma,
+        };
+        let d2 = dx * dx + dy * dy;
+        let t = d2 / (2.0 * (s2 + w2));
+        let core = (d2 / s2).max(1.0) * (-t).exp();
         // A smoothed response r means a surface brightness of r/(4π s²) of the flux.
         let ring = self.rings.get(dx.hypot(dy).round() as usize).copied().unwrap_or(0.0);
-        let wing = 2.0 * ring.max(0.0);
+        let wing = 2.0 * ring.max(0.0) * ((s2 + w2) / (2.0 * s2)).powi(2);
         if t > 4.0 { core.max(wing) } else { core.max(wing.min(1.0)) }
     }
 }
@@ -164,9 +173,12 @@ mod tests {
     #[test]
     fn a_neighbour_matters_less_the_farther_it_is() {
         let wings = Wings::gaussian(1.5);
-        assert!(wings.size_effect(2.0, 0.0) > 0.5);
-        assert!(wings.size_effect(9.0, 0.0) < 0.01);
-        assert_eq!(wings.size_effect(100.0, 0.0), 0.0_f64.max(4.0 * (1e4 / 9.0) * (-1e4_f64 / 9.0).exp()));
+        assert!(wings.size_effect(Weight::Adaptive, 2.0, 0.0) > 0.5);
+        assert!(wings.size_effect(Weight::Adaptive, 9.0, 0.0) < 0.01);
+        assert_eq!(
+            wings.size_effect(Weight::Adaptive, 100.0, 0.0),
+            0.0_f64.max(4.0 * (1e4 / 9.0) * (-1e4_f64 / 9.0).exp())
+        );
     }
 
     #[test]
