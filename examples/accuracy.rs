@@ -1,6 +1,6 @@
 //! What the whole path measures against what the simulator put in.
 //!
-//! Renders a built-in scene with one seed after another, measures and judges every stack, and
+//! Renders a scene (built in, or a TOML file) with one seed after another, measures and judges every stack, and
 //! prints a table: field means of size and ellipticity, their pulls, how often the intervals
 //! of the change hold the truth, stars kept, decisions. The same is done with the measured
 //! values replaced by the truth plus Gaussian noise of the stated errors, which tells faults
@@ -111,9 +111,17 @@ fn main() -> Result<()> {
     Ok(())
 }
 
+/// A built-in scene, or one from its TOML file.
+fn scene_called(name: &str) -> Result<Scene> {
+    if name.ends_with(".toml") {
+        return Ok(Scene::from_toml(&std::fs::read_to_string(name)?)?);
+    }
+    Ok(Scene::built_in(name)?)
+}
+
 fn one_stack(name: &str, seed: u64, redraws: usize, tally: &mut Tally) -> Result<()> {
     let folder = tempfile::tempdir()?;
-    let scene = Scene { seed, ..Scene::built_in(name)? };
+    let scene = Scene { seed, ..scene_called(name)? };
     let frames = run(&scene, folder.path(), false, &|_| ())?;
     let truth: Truth = serde_json::from_str(&std::fs::read_to_string(folder.path().join("truth.json"))?)?;
     let settings = Settings::default();

@@ -4,6 +4,7 @@
 //! | file | answers |
 //! |---|---|
 //! | [`change`] | how the PSF over the field differs from exposure to exposure |
+//! | [`phase`] | what the place of a star within its pixel does, learnt from its repeats |
 //! | [`star_offsets`] | the normal equations, with every star's own offset eliminated |
 //! | [`noise_check`] | are the stated errors true; is what exceeds them white over the field |
 //! | [`interval`] | the rms change with its noise removed, and its interval |
@@ -18,6 +19,7 @@ pub mod held_out;
 pub mod interval;
 pub mod needed;
 pub mod noise_check;
+pub mod phase;
 pub mod quadratic_form;
 pub mod random_effects;
 pub mod root;

@@ -5,6 +5,7 @@ use crate::field::{Basis, basis::functions_of_degree};
 use crate::frame::Region;
 use crate::moments::pooled::{PooledMoments, PooledStar, pooled_moments};
 use crate::moments::{Shape, Weight, primary_weight, shape_under};
+use crate::repeat::phase::{PhaseSwing, Repeat, phase_swing};
 use crate::repeat::{Row, subset::in_first_half};
 use crate::stars::Star;
 use crate::stars::affine::Affine;
@@ -62,6 +63,8 @@ pub struct Stack {
     /// The mean star, where it could be measured.
     pub mean_star: Option<PooledMoments>,
     pub matched: Matched,
+    /// Swing of ln T, e1 and e2 with sub-pixel position that was taken out of the stars' values.
+    pub phase_swing: [Option<PhaseSwing>; 3],
 }
 
 /// Rows of one quantity for the fits of change.
@@ -95,7 +98,7 @@ impl Stack {
         let response = mean_star.as_ref().and_then(|pool| pool.response(weight));
         let (size_response, e_response) = response.unwrap_or((1.0, 1.0));
         let matched = match_exposures(&kept.iter().map(|stars| exposure_stars(stars)).collect::<Vec<_>>());
-        let exposures = members
+        let mut exposures: Vec<Exposure> = members
             .iter()
             .enumerate()
             .map(|(k, &table)| Exposure {
@@ -109,7 +112,8 @@ impl Stack {
                 usable: tables[table].usable,
             })
             .collect();
-        Self { exposures, weight, size_response, e_response, mean_star, matched }
+        let phase_swing = take_out_phase_swing(&mut exposures);
+        Self { exposures, weight, size_response, e_response, mean_star, matched, phase_swing }
     }
 
     /// Rows for the exposures at `keep` (places in this stack) on the sky: positions in the
@@ -257,6 +261,27 @@ fn measured(star: &Star, identity: Option<usize>, weight: Weight) -> Option<Meas
     };
     let sane = [m.log_size, m.log_size_err, m.e1, m.e2, m.e_err].iter().all(|value| value.is_finite());
     (sane && m.log_size_err > 0.0 && m.e_err > 0.0).then_some(m)
+}
+
+/// Takes the swing with sub-pixel position, as the repeats of the stars show it, out of all stars.
+fn take_out_phase_swing(exposures: &mut [Exposure]) -> [Option<PhaseSwing>; 3] {
+    type Quantity = (fn(&Measured) -> f64, fn(&Measured) -> f64, fn(&mut Measured) -> &mut f64);
+    let quantities: [Quantity; 3] = [
+        (|s| s.log_size, |s| s.log_size_err, |s| &mut s.log_size),
+        (|s| s.e1, |s| s.e_err, |s| &mut s.e1),
+        (|s| s.e2, |s| s.e_err, |s| &mut s.e2),
+    ];
+    quantities.map(|(value, err, place)| {
+        let stars = exposures.iter().flat_map(|e| &e.stars);
+        let (repeats, values): (Vec<Repeat>, Vec<f64>) = stars
+            .filter_map(|s| Some((Repeat { star: s.identity?, x: s.x, y: s.y, sigma: err(s) }, value(s))))
+            .unzip();
+        let swing = phase_swing(&repeats, &values)?;
+        for star in exposures.iter_mut().flat_map(|e| &mut e.stars) {
+            *place(star) -= swing.at(star.x, star.y);
+        }
+        Some(swing)
+    })
 }
 
 /// The mean star of the brightest kept stars, evenly from all exposures.
