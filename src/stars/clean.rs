@@ -22,6 +22,10 @@ pub struct Saturation {
     pub trail: Array2<bool>,
 }
 
+/// A full pixel is read with noise and may fill at a slightly varying level: pixels this share
+/// under the saturation level count as full. A clipped core else passes as a star.
+const FULL_BELOW_LEVEL: f64 = 0.005;
+
 /// Marks saturated pixels and, of them, charge trails: saturated runs along a column or row
 /// longer than a star of `sigma` pixels can be wide.
 pub fn saturation(pixels: &Array2<f32>, limit: Option<f64>, sigma: f64) -> Saturation {
@@ -31,6 +35,7 @@ pub fn saturation(pixels: &Array2<f32>, limit: Option<f64>, sigma: f64) -> Satur
     let Some(limit) = limit else {
         return Saturation { saturated, trail };
     };
+    let limit = limit - FULL_BELOW_LEVEL * limit.abs();
     let above: Vec<(usize, usize)> =
         pixels.indexed_iter().filter_map(|(at, &value)| (f64::from(value) >= limit).then_some(at)).collect();
     let is_above = |y: usize, x: usize| f64::from(pixels[(y, x)]) >= limit;
