@@ -30,7 +30,8 @@ pub const ADAPTIVE_MIN_SIGMA_PIXELS: f64 = 0.97;
 
 /// Below this `√(T/2)` of the pixel-convolved image, pixels, even the narrowest rung leaves
 /// a scatter with sub-pixel position (0.002 at 1.4 pixels per FWHM, under a tenth of that
-/// on the next rung).
+/// on the next rung). What is left there on finer optics than that, judging learns from the
+/// repeats of the stars (`repeat::phase`).
 pub const FIRST_RUNG_MIN_SIGMA_PIXELS: f64 = 0.78;
 
 /// The weight that defines size and ellipticity for stars of this width.
