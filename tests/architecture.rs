@@ -4,9 +4,9 @@
 use std::path::{Path, PathBuf};
 
 /// A module may import those before it.
-const PATH: [&str; 14] = [
-    "settings", "frame", "sky", "moments", "field", "stars", "table", "measure", "repeat", "shear", "gate",
-    "verdict", "report", "command",
+const PATH: [&str; 15] = [
+    "settings", "frame", "sky", "moments", "field", "stars", "table", "measure", "repeat", "trend", "shear",
+    "gate", "verdict", "report", "command",
 ];
 
 /// What stands beside the path, with all that it may import.
