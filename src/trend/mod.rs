@@ -83,7 +83,7 @@ fn normal_p(z: f64) -> f64 {
 }
 
 /// The deviate that a standard normal exceeds in absolute value with probability `1 - confidence`.
-fn normal_deviate(confidence: f64) -> f64 {
+pub fn normal_deviate(confidence: f64) -> f64 {
     std::f64::consts::SQRT_2 * statrs::function::erf::erf_inv(confidence)
 }
 

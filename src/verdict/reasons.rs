@@ -236,7 +236,7 @@ pub fn percent(share: f64) -> String {
 }
 
 /// Three significant digits, without zeros at the end.
-fn number(value: f64) -> String {
+pub(super) fn number(value: f64) -> String {
     if value == 0.0 || !value.is_finite() {
         return format!("{value:.0}");
     }
