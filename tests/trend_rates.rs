@@ -73,14 +73,14 @@ fn drift_in_white_noise_at_its_stated_rate() {
     }
 }
 
-/// A first-order process with correlation 0.5 shows a drift at 5 % in over a quarter of the cases
-/// unless the loss of independence is allowed for; short series cannot show it.
+/// A first-order process with correlation 0.5 shows a drift at 5 % in over a fifth of the cases;
+/// the second p-value, given where the likeness of neighbours is plain, brings most of them back.
 #[test]
-fn autocorrelation_is_allowed_for() {
+fn a_wandering_series_is_told() {
     let runs = 2000;
     let n = 50;
-    let mut plain = 0;
-    let found = rate(runs, 5, |rng| {
+    let (mut first, mut second) = (0, 0);
+    rate(runs, 5, |rng| {
         let mut last = 0.0;
         let y: Vec<f64> = noise(n, rng)
             .into_iter()
@@ -89,17 +89,22 @@ fn autocorrelation_is_allowed_for() {
                 last
             })
             .collect();
-        plain += usize::from(stackworthy::trend::drift::Kendall::new(&even(n), &y).p_value(1.0) <= 0.05);
-        drift(&even(n), &y, 0.95).unwrap().p_value <= 0.05
+        let found = drift(&even(n), &y, 0.95).unwrap();
+        first += usize::from(found.p_value <= 0.05);
+        second += usize::from(found.autocorrelation.map_or(found.p_value, |a| a.p_value) <= 0.05);
+        false
     });
-    let plain = plain as f64 / runs as f64;
-    println!("autocorrelation 0.5: {plain} without, {found} with the allowance");
-    assert!(plain > 0.2 && found < 0.6 * plain, "{plain} {found}");
+    println!("autocorrelation 0.5: {first} without, {second} with the allowance, of {runs}");
+    assert!(first > runs / 5 && second < runs / 8, "{first} {second}");
+    // White noise is seldom called so: the bound is one-sided at 5 %.
+    let called =
+        rate(runs, 6, |rng| drift(&even(n), &noise(n, rng), 0.95).unwrap().autocorrelation.is_some());
+    at_most("autocorrelation in white noise", n, called, 0.05, runs);
 }
 
 #[test]
 fn step_in_white_noise_at_its_stated_rate() {
-    for (n, runs) in [(8, 2000), (20, 1000), (50, 400)] {
+    for (n, runs) in [(8, 2000), (20, 800), (50, 300)] {
         let mut ranks = 0;
         let found = rate(runs, 100 + n as u64, |rng| {
             let y = noise(n, rng);
@@ -114,7 +119,7 @@ fn step_in_white_noise_at_its_stated_rate() {
 /// A single wild exposure is no step, and values with long tails seldom make one.
 #[test]
 fn long_tails_are_no_step() {
-    for (n, runs) in [(8, 1000), (11, 1000), (12, 1000), (20, 500), (50, 200)] {
+    for (n, runs) in [(8, 400), (11, 400), (12, 400), (20, 300), (50, 100)] {
         let student = rand_distr::StudentT::new(3.0).unwrap();
         let found = rate(runs, 150 + n as u64, |rng| {
             let y: Vec<f64> = (0..n).map(|_| student.sample(rng)).collect();
@@ -139,7 +144,7 @@ fn long_tails_are_no_step() {
 /// The bound is an upper one, close where the false alarm is small.
 #[test]
 fn period_in_white_noise_at_most_at_its_stated_rate() {
-    for (n, runs) in [(20, 8000), (50, 1500)] {
+    for (n, runs) in [(20, 3000), (50, 800)] {
         let errors = vec![1.0; n];
         for (what, on_even) in [("uneven", false), ("even", true)] {
             let found = rate(runs, 200 + n as u64, |rng| {
@@ -165,11 +170,8 @@ fn rank_correlation_in_white_noise_at_its_stated_rate() {
         let found = rate(runs, 400 + n as u64, |rng| {
             spearman(&noise(n, rng), &noise(n, rng), 0.95).unwrap().p_value <= 0.05
         });
-        if n == 8 {
-            // The steps of rho leave 0.046 to 0.049 under 5 %.
-            at_most("rank correlation", n, found, 0.05, runs);
-        }
-        about("rank correlation", n, found, 0.05, runs);
+        // Of 8 values the steps of rho leave 0.0458 under 5 %.
+        about("rank correlation", n, found, if n == 8 { 0.0458 } else { 0.05 }, runs);
     }
 }
 

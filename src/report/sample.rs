@@ -133,7 +133,8 @@ fn time() -> TimeAnalysis {
             high: Some(slope + 0.004),
             p_value: if significant { 0.0002 } else { 0.31 },
             significant,
-            autocorrelation: None,
+            autocorrelation: Some(0.55),
+            p_if_wandering: Some(0.003),
         }),
         step: Some(StepInTime {
             last_before: "night/target_003.fits".into(),

@@ -10,6 +10,9 @@ pub const MIN_EXPOSURES: usize = 5;
 /// Up to here the distribution of S is counted out, beyond it is normal.
 const EXACT_UP_TO: usize = 60;
 
+/// Fewer exposures do not tell a likeness of neighbours from a curved drift.
+const AUTOCORRELATION_FROM: usize = 12;
+
 /// One-sided chance with which the scatter of independent exposures is called autocorrelated.
 const AUTOCORRELATION_DEVIATE: f64 = 1.645;
 
@@ -22,21 +25,31 @@ pub struct Drift {
     pub interval: Option<(f64, f64)>,
     /// Median of `value - slope × time`.
     pub intercept: f64,
-    /// Chance that independent exposures in random order, or autocorrelated ones where that is
-    /// plain, show as strong a trend of either sign.
+    /// Chance that independent exposures in random order show as strong a trend of either sign.
     pub p_value: f64,
-    /// Lag-one correlation of what the drift leaves, where it is plainly above zero.
-    pub autocorrelation: Option<f64>,
+    /// Where what the drift leaves is plainly alike from exposure to exposure.
+    pub autocorrelation: Option<Autocorrelation>,
+}
+
+/// Neighbouring exposures are alike beyond the drift: it is curved, or the series wanders.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Autocorrelation {
+    /// Lag-one correlation of what the drift leaves.
+    pub lag_one: f64,
+    /// The p-value of the drift were the likeness that of a wandering series.
+    pub p_value: f64,
 }
 
 /// Theil-Sen slope with Sen's interval (Sen 1968, J. Am. Stat. Assoc. 63, 1379) and the Mann-Kendall
 /// test (Mann 1945, Econometrica 13, 245; Kendall 1975, Rank Correlation Methods; references from
 /// memory). `times` must not fall; equal times are allowed and their pairs left out.
 ///
-/// Where what the drift leaves is plainly autocorrelated (lag-one correlation over its one-sided
-/// 95 % bound for independent values, Anderson 1942, Ann. Math. Stat. 13, 1; from memory), the
-/// variance of S is multiplied by n/n*, the loss of independent exposures under a first-order
-/// process (Yue & Wang 2004, Water Resour. Manag. 18, 201; from memory).
+/// Where, of 12 exposures or more, what the drift leaves is plainly autocorrelated (lag-one
+/// correlation over its one-sided 95 % bound for independent values, Anderson 1942, Ann. Math.
+/// Stat. 13, 1; from memory), the variance of S is multiplied by n/n*, the loss of independent
+/// exposures under a first-order process (Yue & Wang 2004, Water Resour. Manag. 18, 201; from
+/// memory), for the interval and for a second p-value. A curved drift looks the same, so that
+/// the first p-value is left as it is.
 pub fn drift(times: &[f64], values: &[f64], confidence: f64) -> Result<Drift, TrendError> {
     enough(values.len(), MIN_EXPOSURES)?;
     same_length("times", times.len(), values.len())?;
@@ -54,14 +67,13 @@ pub fn drift(times: &[f64], values: &[f64], confidence: f64) -> Result<Drift, Tr
     let offsets: Vec<f64> = times.iter().zip(values).map(|(t, y)| y - slope * t).collect();
     let intercept = median(&offsets);
 
-    let autocorrelation = plain_autocorrelation(&offsets);
-    let inflation = autocorrelation.map_or(1.0, |r| lost_independence(r, values.len()));
+    let lag_one = plain_autocorrelation(&offsets);
+    let inflation = lag_one.map_or(1.0, |r| lost_independence(r, values.len()));
     let test = Kendall::new(times, values);
-    let independent = test.p_value(1.0);
-    let p_value = if inflation > 1.0 { independent.max(test.p_value(inflation)) } else { independent };
-    let critical = test.critical(confidence, inflation);
-    let interval = interval(&slopes, critical);
-    Ok(Drift { slope, interval, intercept, p_value, autocorrelation })
+    let interval = interval(&slopes, test.critical(confidence, inflation));
+    let autocorrelation =
+        lag_one.map(|lag_one| Autocorrelation { lag_one, p_value: test.p_value(inflation) });
+    Ok(Drift { slope, interval, intercept, p_value: test.p_value(1.0), autocorrelation })
 }
 
 fn pair_slopes(times: &[f64], values: &[f64]) -> Vec<f64> {
@@ -194,7 +206,7 @@ fn plain_autocorrelation(values: &[f64]) -> Option<f64> {
     let total: f64 = values.iter().map(|v| (v - middle).powi(2)).sum();
     let r = values.windows(2).map(|w| (w[0] - middle) * (w[1] - middle)).sum::<f64>() / total;
     let bound = (AUTOCORRELATION_DEVIATE * (n - 2.0).sqrt() - 1.0) / (n - 1.0);
-    (r > bound).then_some(r)
+    (values.len() >= AUTOCORRELATION_FROM && r > bound).then_some(r)
 }
 
 /// n/n* of a first-order process.

@@ -14,6 +14,7 @@
 
 pub mod assess;
 pub mod decide;
+mod followed;
 pub mod judge;
 pub mod likeness;
 pub mod model;

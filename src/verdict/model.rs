@@ -254,8 +254,10 @@ pub struct DriftInTime {
     pub high: Option<f64>,
     pub p_value: f64,
     pub significant: bool,
-    /// Lag-one correlation of what the drift leaves, where it is plain and allowed for.
+    /// Lag-one correlation of what the drift leaves, where it is plain; `low` and `high` allow for it.
     pub autocorrelation: Option<f64>,
+    /// The p-value were the likeness that of a wandering series, not of a curved drift.
+    pub p_if_wandering: Option<f64>,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

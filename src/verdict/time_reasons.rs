@@ -1,7 +1,7 @@
 //! What goes on through time, as sentences; only what is significant.
 
 use super::model::*;
-use super::reasons::{number, percent};
+use super::reasons::{listed, number, percent};
 use crate::trend::normal_deviate;
 
 /// All remarks of the time analysis, in the order of the quantities.
@@ -12,7 +12,8 @@ pub fn all(time: &TimeAnalysis, confidence: f64) -> Vec<Reason> {
         let swings = quantity.period.as_ref().filter(|p| p.significant);
         out.extend(swings.map(|p| period(time, quantity, p, confidence)));
     }
-    out.extend(time.follows.found.iter().map(|f| follows(time, f, confidence)));
+    let quantities = time.quantities.iter().map(|q| q.quantity.as_str());
+    out.extend(quantities.filter_map(|quantity| follows(time, quantity, confidence)));
     out
 }
 
@@ -61,12 +62,16 @@ fn drift_reason(
         }
         _ => String::new(),
     };
-    let correlated = match drift.autocorrelation {
-        Some(r) => format!(", neighbouring exposures being alike (correlation {r:.2}) allowed for"),
+    let alike = match drift.autocorrelation.zip(drift.p_if_wandering) {
+        Some((r, p)) => format!(
+            " Beyond it neighbouring exposures are alike (correlation {r:.2}): the drift is curved, or the series \
+             wanders, which does as much with probability {}.",
+            small(p)
+        ),
         None => String::new(),
     };
     let text = format!(
-        "The {name} drifts by {}{unit} per {}{interval}, {}{unit} over the {}; {}{correlated}.{also}",
+        "The {name} drifts by {}{unit} per {}{interval}, {}{unit} over the {}; {}.{alike}{also}",
         signed(drift.slope),
         time.unit,
         signed(drift.slope * time.span),
@@ -88,6 +93,7 @@ fn step_reason(quantity: &QuantityInTime, step: &StepInTime, confidence: f64) ->
     let (name, unit) = words(&quantity.quantity);
     let also = match quantity.described_by.as_deref() {
         Some("either") => " A steady drift describes it as well.",
+        Some("drift") => " A steady drift describes it better.",
         _ => "",
     };
     let text = format!(
@@ -139,11 +145,21 @@ fn period(time: &TimeAnalysis, quantity: &QuantityInTime, period: &PeriodInTime,
     }
 }
 
-fn follows(time: &TimeAnalysis, found: &Following, confidence: f64) -> Reason {
-    let (name, _) = words(&found.quantity);
+/// One remark a quantity: the strongest correlation, one that is more than time's before those
+/// that are not, and the names of the others.
+fn follows(time: &TimeAnalysis, quantity: &str, confidence: f64) -> Option<Reason> {
+    let mut all: Vec<&Following> = time.follows.found.iter().filter(|f| f.quantity == quantity).collect();
+    all.sort_by_key(|f| f.shared_with_time);
+    let (found, weaker) = all.split_first()?;
+    let (name, _) = words(quantity);
     let others = match found.same_order.as_slice() {
         [] => String::new(),
-        list => format!(" (as do {}, in the same order or the reverse)", list.join(", ")),
+        list => format!(" (as do {}, in the same order or the reverse)", listed(list)),
+    };
+    let weaker: Vec<String> = weaker.iter().map(|f| f.value.clone()).collect();
+    let weaker = match weaker.as_slice() {
+        [] => String::new(),
+        list => format!(" So found are also {}.", listed(list)),
     };
     let order = if time.unit == "hour" { "time" } else { "the order of the exposures" };
     let left = match (found.shared_with_time, found.given_time) {
@@ -156,7 +172,7 @@ fn follows(time: &TimeAnalysis, found: &Following, confidence: f64) -> Reason {
     };
     let text = format!(
         "The {name} follows {}{others}: rank correlation {:.2} ({} % confidence: {:.2} to {:.2}), found among {} \
-         tests at a false discovery rate of {:.0} %. A candidate cause, not a proof of one.{left}",
+         tests at a false discovery rate of {:.0} %. A candidate cause, not a proof of one.{left}{weaker}",
         found.value,
         found.correlation,
         percent(confidence),
@@ -165,7 +181,7 @@ fn follows(time: &TimeAnalysis, found: &Following, confidence: f64) -> Reason {
         time.follows.tests,
         100.0 * time.follows.false_discovery_rate,
     );
-    Reason {
+    Some(Reason {
         code: "follows-housekeeping".into(),
         text,
         quantity: Some(format!("rank correlation of {} with {}", symbol(&found.quantity), found.value)),
@@ -173,7 +189,7 @@ fn follows(time: &TimeAnalysis, found: &Following, confidence: f64) -> Reason {
         low: Some(found.low),
         high: Some(found.high),
         limit: None,
-    }
+    })
 }
 
 fn symbol(quantity: &str) -> &str {
@@ -199,6 +215,6 @@ fn signed(value: f64) -> String {
     if value > 0.0 { format!("+{}", number(value)) } else { number(value) }
 }
 
-fn file_name(path: &str) -> &str {
-    path.rsplit(['/', '\\']).next().unwrap_or(path)
+fn file_name(path: &str) -> String {
+    listed(&[path.to_owned()])
 }
