@@ -15,7 +15,8 @@ pub const FALSE_DISCOVERY_RATE: f64 = 0.1;
 const WITH_TIME: f64 = 0.05;
 
 impl Series<'_> {
-    /// Each quantity against each housekeeping value that varies.
+    /// Each quantity against each housekeeping value that varies. Found is what is a discovery at the
+    /// rate of false ones and, taken by itself, significant at the stated confidence.
     pub fn follows(&self, confidence: f64) -> Followed {
         let candidates = self.candidates();
         let mut tested: Vec<(Following, f64)> = Vec::new();
@@ -34,7 +35,7 @@ impl Series<'_> {
         let mut found: Vec<Following> = tested
             .iter()
             .zip(&q)
-            .filter(|(_, q)| **q <= FALSE_DISCOVERY_RATE)
+            .filter(|((_, p), q)| **q <= FALSE_DISCOVERY_RATE && *p <= 1.0 - confidence)
             .map(|((following, _), q)| Following { q_value: *q, ..following.clone() })
             .collect();
         found.sort_by(|a, b| a.p_value.total_cmp(&b.p_value));
