@@ -15,6 +15,7 @@
 //! | [`table`] | stars | the star table: the seam between the pixels and all that follows |
 //! | [`field`] | star tables | orthonormal basis, robust fits over the field |
 //! | [`repeat`] | matched stars | change between exposures with intervals |
+//! | [`trend`] | field means over time | drift, step, period, stability, rank correlations |
 //! | [`shear`] | changes | requirement, PSF error to shear bias |
 //! | [`gate`] | all of the above | one check a file: code, limit, reason, remedy |
 //! | [`verdict`] | checks | the decision and its reasons: the one result model |
@@ -63,4 +64,5 @@ pub mod sky;
 pub mod stars;
 pub mod synth;
 pub mod table;
+pub mod trend;
 pub mod verdict;

@@ -4,9 +4,9 @@
 use std::path::{Path, PathBuf};
 
 /// A module may import those before it.
-const PATH: [&str; 14] = [
-    "settings", "frame", "sky", "moments", "field", "stars", "table", "measure", "repeat", "shear", "gate",
-    "verdict", "report", "command",
+const PATH: [&str; 15] = [
+    "settings", "frame", "sky", "moments", "field", "stars", "table", "measure", "repeat", "trend", "shear",
+    "gate", "verdict", "report", "command",
 ];
 
 /// What stands beside the path, with all that it may import.
@@ -91,7 +91,7 @@ fn every_code_can_be_explained() {
 fn every_code_that_is_spoken_is_a_check() {
     let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/verdict");
     let known = |code: &str| stackworthy::gate::find(code).is_some();
-    for file in ["judge.rs", "reasons.rs", "likeness.rs", "assess.rs", "results.rs"] {
+    for file in ["judge.rs", "reasons.rs", "likeness.rs", "assess.rs", "results.rs", "time_reasons.rs"] {
         let text = std::fs::read_to_string(source.join(file)).unwrap();
         for line in text
             .lines()

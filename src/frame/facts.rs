@@ -5,8 +5,8 @@
 
 use super::ExposureFacts;
 use super::card::{Card, Header, sexagesimal};
-use super::time;
 use super::wcs::Wcs;
+use super::{housekeeping, time};
 use crate::settings::{HeaderSettings, Settings};
 
 const EXPOSURE: [&str; 9] =
@@ -28,19 +28,6 @@ const PIXEL_SCALE: [&str; 7] = ["PIXSCALE", "SECPIX", "IM_SCALE", "SCALE", "PIXS
 const FOCUS: [&str; 8] =
     ["FOCUS", "FOCUSPOS", "FOCPOS", "TELFOCUS", "CAMFOCUS", "FOC-POS", "FOCUSSTP", "FOCUSVAL"];
 
-/// Cards kept for the housekeeping hold one of these in their name.
-const HOUSEKEEPING: [&str; 18] = [
-    "TEMP", "HUM", "PRES", "WIND", "AIRMASS", "AZ", "ALT", "ROTANG", "ROTATOR", "VOLT", "CURRENT", "SEEING",
-    "DEWP", "HEATER", "GUIDE", "TILT", "PITCH", "ROLL",
-];
-/// Names that hold such a word and mean something else.
-const NOT_HOUSEKEEPING: [&str; 8] =
-    ["TEMPLATE", "TEMPLAT", "ALTITUDE", "ALT-OBS", "SET-TEMP", "DEFAULT", "COMPRESS", "PRESET"];
-
-/// Degrees between kelvin and Celsius.
-const ZERO_CELSIUS_K: f64 = 273.15;
-/// A temperature above this is plainly kelvin: no telescope is that hot.
-const PLAINLY_KELVIN: f64 = 130.0;
 /// A GAIN above this, with no unit beside it, is a camera's setting, not electrons.
 const LARGEST_PLAIN_GAIN: f64 = 50.0;
 /// Scales that differ by more are not the same.
@@ -74,7 +61,7 @@ pub fn read(
     facts.altitude_deg = altitude(header, named.altitude.as_deref());
     facts.focus = number(header, named.focus.as_deref(), &FOCUS).map(|(_, v)| v);
     facts.pixel_arcsec = pixel_scale(header, settings, wcs, notes);
-    facts.housekeeping = housekeeping(header, named.temperature.as_deref());
+    facts.housekeeping = housekeeping::read(header, named.temperature.as_deref(), is_fact);
     facts
 }
 
@@ -266,45 +253,22 @@ fn pixel_scale(
     told.or(from_header)
 }
 
-/// Numbers that may explain a change of the PSF; temperatures in degrees Celsius.
-fn housekeeping(header: &Header, temperature: Option<&str>) -> std::collections::BTreeMap<String, f64> {
-    let asked = |key: &str| temperature.is_some_and(|t| t.eq_ignore_ascii_case(key));
-    let of_interest = |key: &str| {
-        HOUSEKEEPING.iter().any(|w| key.contains(w)) && !NOT_HOUSEKEEPING.iter().any(|w| key.contains(w))
-    };
-    let value = |card: &Card| {
-        let number = card.number()?;
-        let is_temperature = card.key.contains("TEMP") || asked(&card.key);
-        let no_data = number == -1.0 && card.comment.contains("=-1");
-        if no_data {
-            None
-        } else if is_temperature {
-            celsius(number, card)
-        } else {
-            Some(number)
-        }
-    };
-    header
-        .cards
-        .iter()
-        .filter(|c| of_interest(&c.key) || asked(&c.key))
-        .filter_map(|c| Some((c.key.clone(), value(c)?)))
-        .collect()
-}
-
-/// A temperature in degrees Celsius: kelvin where the card says so, or is plainly so.
-fn celsius(value: f64, card: &Card) -> Option<f64> {
-    let words = format!("{} {}", card.value, card.comment).to_lowercase();
-    let unit_is = |letter: char| {
-        card.value.trim_end().to_lowercase().ends_with(letter) || words.contains(&format!("[{letter}]"))
-    };
-    let kelvin = words.contains("kelvin") || unit_is('k') || value > PLAINLY_KELVIN;
-    let fahrenheit = words.contains("fahrenheit") || unit_is('f');
-    match (kelvin, fahrenheit) {
-        (true, _) => (value > 0.0).then_some(((value - ZERO_CELSIUS_K) * 1e6).round() / 1e6),
-        (_, true) => Some((value - 32.0) / 1.8),
-        _ => (value >= -ZERO_CELSIUS_K).then_some(value),
-    }
+/// Whether a fact other than the housekeeping is read from cards of this name.
+fn is_fact(key: &str) -> bool {
+    let lists: [&[&str]; 11] = [
+        &EXPOSURE,
+        &GAIN,
+        &READ_NOISE,
+        &SATURATION,
+        &FILTER,
+        &TARGET,
+        &RA,
+        &DEC,
+        &ALTITUDE,
+        &PIXEL_SCALE,
+        &FOCUS,
+    ];
+    lists.iter().any(|list| list.contains(&key))
 }
 
 #[cfg(test)]
@@ -365,7 +329,9 @@ mod tests {
             "COLORTMP= 5386",
         ]);
         let keys: Vec<(&str, f64)> = f.housekeeping.iter().map(|(k, v)| (k.as_str(), *v)).collect();
-        assert_eq!(keys, [("CAMTEMP", -3.15), ("CCD-TEMP", -9.93), ("MIRTEMP", 11.0)]);
+        // A colour temperature is a number like any other.
+        let expected = [("CAMTEMP", -3.15), ("CCD-TEMP", -9.93), ("COLORTMP", 5386.0), ("MIRTEMP", 11.0)];
+        assert_eq!(keys, expected);
     }
 
     #[test]

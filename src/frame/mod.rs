@@ -9,7 +9,7 @@
 //! | choice of the image, pixels, step of the values | [`image`], [`fits`] |
 //! | mask and weight extensions | [`mask`] |
 //! | overscan and dark borders | [`usable`] |
-//! | exposure facts and times | [`facts`], [`time`], [`date`] |
+//! | exposure facts and times | [`facts`], [`housekeeping`], [`time`], [`date`] |
 //! | world coordinates | [`wcs`] |
 //! | saturation, colour mosaics | [`saturation`], [`mosaic`] |
 
@@ -24,6 +24,7 @@ mod date;
 pub mod error;
 mod facts;
 pub mod fits;
+mod housekeeping;
 mod image;
 mod inputs;
 mod mask;
@@ -83,7 +84,7 @@ pub struct ExposureFacts {
     pub altitude_deg: Option<f64>,
     pub pixel_arcsec: Option<f64>,
     pub focus: Option<f64>,
-    /// Further numbers the header carries (temperatures in deg C and the like), by card.
+    /// Further numbers the header carries that may vary (temperatures in deg C), by card.
     pub housekeeping: std::collections::BTreeMap<String, f64>,
     /// The colour pattern, where the frame is a colour mosaic.
     pub colour_mosaic: Option<String>,

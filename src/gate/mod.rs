@@ -1,7 +1,9 @@
 //! Checks: one file each, with its code and the text that `stackworthy explain` prints.
 
+pub mod drift;
 pub mod ellipticity_change;
 pub mod few_stars;
+pub mod follows_housekeeping;
 pub mod little_overlap;
 pub mod mixed_binning;
 pub mod mixed_filter;
@@ -12,9 +14,11 @@ pub mod not_registered;
 pub mod one_exposure;
 pub mod own_model_ellipticity;
 pub mod own_model_size;
+pub mod period;
 pub mod psf_differs;
 pub mod repeated;
 pub mod size_change;
+pub mod step;
 pub mod undersampled;
 pub mod unreadable;
 
@@ -55,6 +59,10 @@ pub const ALL: &[&Check] = &[
     &repeated::CHECK,
     &one_exposure::CHECK,
     &undersampled::CHECK,
+    &drift::CHECK,
+    &step::CHECK,
+    &period::CHECK,
+    &follows_housekeeping::CHECK,
 ];
 
 pub fn find(code: &str) -> Option<&'static Check> {

@@ -5,13 +5,13 @@ use std::collections::BTreeMap;
 use minijinja::{Environment, Value, context};
 
 use crate::stars::Refusal;
-use crate::verdict::model::{ExposureResult, Gate};
+use crate::verdict::model::{ExposureResult, Gate, Reason};
 use crate::verdict::reasons::percent;
 use crate::verdict::{Judgement, Verdict};
 
 use super::numbers::{MISSING, or_missing, signed, significant, with_error, with_interval};
-use super::words::{as_sentence, budget, count, file_name, next_step, sentence};
-use super::{CAUTION, REPORT_HTML, ReportError, exposures::gate_word, figures};
+use super::words::{as_sentence, budget, count, file_name, next_step, reasons_and_remarks, sentence};
+use super::{CAUTION, REPORT_HTML, ReportError, exposures::gate_word, figures, through_time};
 
 /// The whole page. `settings_toml` is shown as it is.
 pub fn to_text(judgement: &Judgement, settings_toml: &str) -> Result<String, ReportError> {
@@ -32,7 +32,8 @@ pub fn to_text(judgement: &Judgement, settings_toml: &str) -> Result<String, Rep
         size_limit => significant(v.requirement.size_limit, 3),
         ellipticity_limit => significant(v.requirement.ellipticity_limit, 3),
         confidence => percent(v.confidence),
-        reasons => v.reasons.iter().map(|r| context! { code => r.code.clone(), text => r.text.clone() }).collect::<Vec<_>>(),
+        reasons => reasons_and_remarks(v).0.into_iter().map(coded).collect::<Vec<_>>(),
+        time => v.time.as_ref().map(|time| through_time::page(time, reasons_and_remarks(v).1)),
         budget => budget_rows(v),
         formula => v.shear.as_ref().map(|s| s.formula.clone()),
         frame => v.repeatability.as_ref().map(|r| r.frame.clone()),
@@ -81,6 +82,10 @@ pub fn to_text(judgement: &Judgement, settings_toml: &str) -> Result<String, Rep
         arguments => v.tool.arguments.join(" "),
     };
     environment.get_template(REPORT_HTML).and_then(|t| t.render(page)).map_err(make)
+}
+
+pub(super) fn coded(reason: &Reason) -> Value {
+    context! { code => reason.code.clone(), text => reason.text.clone() }
 }
 
 fn budget_rows(v: &Verdict) -> Vec<Value> {

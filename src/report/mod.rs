@@ -14,7 +14,8 @@ pub mod json;
 mod keep;
 pub mod numbers;
 pub mod terminal;
-pub mod words;
+pub mod through_time;
+mod words;
 
 pub use keep::keep_list;
 

@@ -69,6 +69,15 @@ pub fn verdict(n: usize) -> Verdict {
                 high: None,
                 limit: None,
             },
+            Reason {
+                code: "drift".into(),
+                text: "The size drifts by +0.0123 of T per hour.".into(),
+                quantity: Some("slope of ln T, per hour".into()),
+                value: Some(0.0123),
+                low: Some(0.0083),
+                high: Some(0.0163),
+                limit: None,
+            },
         ],
         repeatability: Some(Repeatability {
             frame: "sky".into(),
@@ -108,8 +117,81 @@ pub fn verdict(n: usize) -> Verdict {
         noise_check: NoiseCheck { size_pull: Some(1.02), ellipticity_pull: Some(0.98) },
         optics: None,
         undecided: None,
+        time: Some(time()),
         cautions: vec![super::CAUTION.into()],
         notes: vec!["gain of the settings (1.10) used where the headers say 1.00".into()],
+    }
+}
+
+fn time() -> TimeAnalysis {
+    let withheld = [("period".to_string(), "9 exposures are too few: at least 12 are needed".to_string())];
+    let quantity = |name: &str, slope: f64, significant: bool| QuantityInTime {
+        quantity: name.into(),
+        drift: Some(DriftInTime {
+            slope,
+            low: Some(slope - 0.004),
+            high: Some(slope + 0.004),
+            p_value: if significant { 0.0002 } else { 0.31 },
+            significant,
+            autocorrelation: Some(0.55),
+            p_if_wandering: Some(0.003),
+        }),
+        step: Some(StepInTime {
+            last_before: "night/target_003.fits".into(),
+            first_after: "night/target_004.fits".into(),
+            before: -0.001,
+            after: 0.002,
+            size: 0.003,
+            low: -0.001,
+            high: 0.007,
+            p_value: 0.23,
+            p_by_ranks: 0.4,
+            significant: false,
+        }),
+        period: None,
+        stability: Some(vec![StabilityInTime {
+            averaged: 1,
+            averaging_time: 0.017,
+            plain: 0.004,
+            overlapping: 0.004,
+            low: 0.003,
+            high: 0.006,
+            modified: Some(0.004),
+            noise: 0.001,
+        }]),
+        described_by: significant.then(|| "drift".into()),
+        withheld: withheld.clone().into(),
+    };
+    TimeAnalysis {
+        unit: "hour".into(),
+        exposures: 9,
+        span: 0.14,
+        false_alarm: 0.05,
+        quantities: vec![
+            quantity("size", 0.0123, true),
+            quantity("e1", 0.0004, false),
+            quantity("e2", -0.0002, false),
+        ],
+        follows: Followed {
+            false_discovery_rate: 0.1,
+            values: 4,
+            tests: 12,
+            found: vec![Following {
+                quantity: "size".into(),
+                value: "TELTEMP".into(),
+                same_order: vec!["MIRTEMP".into()],
+                exposures: 9,
+                correlation: -0.95,
+                low: -0.99,
+                high: -0.77,
+                p_value: 0.0003,
+                q_value: 0.0036,
+                given_time: None,
+                given_time_p_value: None,
+                shared_with_time: true,
+            }],
+            withheld: None,
+        },
     }
 }
 

@@ -9,7 +9,7 @@ use crate::verdict::reasons::percent;
 
 use super::exposures::gate_word;
 use super::numbers::{significant, with_interval};
-use super::words::{file_name, next_step, sentence, standing, worst};
+use super::words::{file_name, next_step, reasons_and_remarks, sentence, standing, worst};
 use super::{CAUTION, REPORT_HTML};
 
 /// Exposures named one by one at most; the rest is counted.
@@ -35,11 +35,18 @@ pub fn summary(verdict: &Verdict, folder: &str) -> String {
     out.push_str(&wrapped(&asked, "", ""));
 
     out.push_str("\nWhy\n");
-    if verdict.reasons.is_empty() {
+    let (reasons, remarks) = reasons_and_remarks(verdict);
+    if reasons.is_empty() {
         out.push_str("  no reason was recorded\n");
     }
-    for reason in &verdict.reasons {
+    for reason in reasons {
         out.push_str(&wrapped(&reason.text, "- ", "  "));
+    }
+    if !remarks.is_empty() {
+        out.push_str("\nThrough time (the decision does not rest on this)\n");
+    }
+    for remark in remarks {
+        out.push_str(&wrapped(&remark.text, "- ", "  "));
     }
 
     let rows = measured_rows(verdict);

@@ -69,6 +69,7 @@ fn bare() -> Verdict {
             exposures_needed: None,
             text: String::new(),
         }),
+        time: None,
         ..full
     }
 }

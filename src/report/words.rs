@@ -1,7 +1,7 @@
 //! The verdict in words and rows, as the terminal and the page both show it.
 
 use crate::verdict::Verdict;
-use crate::verdict::model::{Decision, ExposureResult, Gate, Measured};
+use crate::verdict::model::{Decision, ExposureResult, Gate, Measured, Reason};
 
 use super::KEEP_TXT;
 use super::numbers::MISSING;
@@ -61,6 +61,14 @@ pub fn next_step(verdict: &Verdict) -> String {
             None => "More stars or more exposures are needed to decide.".into(),
         },
     }
+}
+
+/// The reasons the decision rests on, and the remarks on what goes on through time.
+pub fn reasons_and_remarks(verdict: &Verdict) -> (Vec<&Reason>, Vec<&Reason>) {
+    let through_time =
+        |r: &&Reason| ["drift", "step", "period", "follows-housekeeping"].contains(&r.code.as_str());
+    let (remarks, reasons) = verdict.reasons.iter().partition(through_time);
+    (reasons, remarks)
 }
 
 /// One measured quantity against its limit, as the budgets list them.

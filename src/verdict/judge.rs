@@ -4,6 +4,7 @@ use super::assess::{Assessment, Obstacle, Place, Standing, assess};
 use super::decide::{Evidence, Outcome, OwnModels, decide};
 use super::likeness::{like_group, repeats};
 use super::model::*;
+use super::over_time;
 use super::own_model::OwnModel;
 use super::products::{ExposurePicture, Judgement, Pictures};
 use super::reasons;
@@ -100,6 +101,7 @@ pub fn judge(
     let outcome = outcome.unwrap_or_else(|| Outcome::undecided(viable.clone()));
     let mut verdict = case.verdict(&outcome);
     verdict.notes.extend(results::weights_note(settings));
+    over_time::add(&mut verdict, tables, &stack);
     Ok(case.judgement(verdict))
 }
 
@@ -222,6 +224,7 @@ impl Case<'_> {
             },
             optics: None,
             undecided: (outcome.decision == Decision::Undecided).then(|| self.advice()),
+            time: None,
             cautions: reasons::cautions(self.stack.weight),
             notes: Vec::new(),
         }

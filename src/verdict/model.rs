@@ -209,7 +209,132 @@ pub struct Verdict {
     /// Optics and jitter, where they were fitted.
     pub optics: Option<serde_json::Value>,
     pub undecided: Option<UndecidedAdvice>,
+    /// The field means through time; nothing here bears on the decision.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub time: Option<TimeAnalysis>,
     /// What a verdict is not.
     pub cautions: Vec<String>,
     pub notes: Vec<String>,
+}
+
+/// How size and ellipticity go through time, from each exposure's field means on the detector.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct TimeAnalysis {
+    /// What times are counted in: `"hour"`, or `"exposure"` where an exposure has no time.
+    pub unit: String,
+    pub exposures: u32,
+    /// First to last, in `unit`.
+    pub span: f64,
+    /// Chance that any drift, step or period is called significant where there is none.
+    pub false_alarm: f64,
+    /// Of `"size"` (ln T), `"e1"`, `"e2"`.
+    pub quantities: Vec<QuantityInTime>,
+    pub follows: Followed,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct QuantityInTime {
+    pub quantity: String,
+    pub drift: Option<DriftInTime>,
+    pub step: Option<StepInTime>,
+    pub period: Option<PeriodInTime>,
+    pub stability: Option<Vec<StabilityInTime>>,
+    /// What describes the change better, `"drift"`, `"step"` or `"either"`, where one of them is
+    /// significant.
+    pub described_by: Option<String>,
+    /// Why what is null is null, by its name.
+    pub withheld: std::collections::BTreeMap<String, String>,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct DriftInTime {
+    /// Per `unit`, with its interval.
+    pub slope: f64,
+    pub low: Option<f64>,
+    pub high: Option<f64>,
+    pub p_value: f64,
+    pub significant: bool,
+    /// Lag-one correlation of what the drift leaves, where it is plain; `low` and `high` allow for it.
+    pub autocorrelation: Option<f64>,
+    /// The p-value were the likeness that of a wandering series, not of a curved drift.
+    pub p_if_wandering: Option<f64>,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct StepInTime {
+    pub last_before: String,
+    pub first_after: String,
+    pub before: f64,
+    pub after: f64,
+    /// After less before, with its interval at the place found.
+    pub size: f64,
+    pub low: f64,
+    pub high: f64,
+    pub p_value: f64,
+    /// By ranks (Pettitt).
+    pub p_by_ranks: f64,
+    pub significant: bool,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PeriodInTime {
+    /// In `unit`.
+    pub period: f64,
+    pub period_err: f64,
+    pub amplitude: f64,
+    pub amplitude_err: f64,
+    pub false_alarm: f64,
+    pub significant: bool,
+    /// Range that was searched.
+    pub shortest: f64,
+    pub longest: f64,
+}
+
+/// Allan deviation when `averaged` exposures are averaged.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct StabilityInTime {
+    pub averaged: u32,
+    /// `averaged` times the interval between exposures, in `unit`.
+    pub averaging_time: f64,
+    pub plain: f64,
+    pub overlapping: f64,
+    /// Interval of `overlapping`.
+    pub low: f64,
+    pub high: f64,
+    pub modified: Option<f64>,
+    /// Part of the errors of measurement alone.
+    pub noise: f64,
+}
+
+/// Which housekeeping values the field means follow.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Followed {
+    pub false_discovery_rate: f64,
+    /// Values that vary; those in one order, or in the reverse one, count once.
+    pub values: u32,
+    pub tests: u32,
+    pub found: Vec<Following>,
+    /// Why nothing could be tested.
+    pub withheld: Option<String>,
+}
+
+/// A rank correlation among the discoveries: a candidate cause, never a claim.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Following {
+    pub quantity: String,
+    pub value: String,
+    /// Others that rise and fall, or fall and rise, exactly as this one.
+    pub same_order: Vec<String>,
+    pub exposures: u32,
+    pub correlation: f64,
+    pub low: f64,
+    pub high: f64,
+    pub p_value: f64,
+    /// Adjusted for the number of tests (false discovery rate).
+    pub q_value: f64,
+    /// What is left of it at fixed time; null where the order is wholly that of time.
+    pub given_time: Option<f64>,
+    pub given_time_p_value: Option<f64>,
+    /// Both change with time, and nothing significant is left of the correlation at fixed time.
+    pub shared_with_time: bool,
 }

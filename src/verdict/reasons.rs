@@ -236,7 +236,7 @@ pub fn percent(share: f64) -> String {
 }
 
 /// Three significant digits, without zeros at the end.
-fn number(value: f64) -> String {
+pub(super) fn number(value: f64) -> String {
     if value == 0.0 || !value.is_finite() {
         return format!("{value:.0}");
     }
@@ -250,7 +250,7 @@ fn count(n: usize, noun: &str) -> String {
 }
 
 /// The first few files, by their names without folders.
-fn listed(paths: &[String]) -> String {
+pub(super) fn listed(paths: &[String]) -> String {
     const SHOWN: usize = 4;
     let names: Vec<&str> = paths.iter().map(|p| p.rsplit(['/', '\\']).next().unwrap_or(p)).collect();
     let first = names.iter().take(SHOWN).copied().collect::<Vec<_>>().join(", ");

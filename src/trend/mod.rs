@@ -1,0 +1,100 @@
+//! How a series of exposures goes through time: pure functions on times, values and errors.
+//!
+//! | file | answers |
+//! |---|---|
+//! | [`drift`] | a slope, robust, with its interval; is it more than chance |
+//! | [`step`] | one sudden change; is it a step or a drift |
+//! | [`period`] | a sine wave on uneven times, with its false-alarm probability |
+//! | [`stability`] | Allan deviation against the number of exposures averaged |
+//! | [`follows`] | rank correlation with another series, and what is left of it given time |
+//! | [`many`] | many tests at once: family-wise error, false discovery rate |
+//! | [`rank`] | ranks and ties |
+//!
+//! Each states the fewest exposures it needs, and refuses fewer. No errors of measurement are
+//! taken for the scatter: the series' own scatter about what is fitted is what counts, so that
+//! a telescope that jumps at random from exposure to exposure gives no drift, step or period.
+
+pub mod drift;
+pub mod follows;
+pub mod many;
+pub mod period;
+pub mod rank;
+pub mod stability;
+pub mod step;
+
+use thiserror::Error;
+
+/// Why a series does not bear an analysis.
+#[derive(Debug, Clone, PartialEq, Error)]
+pub enum TrendError {
+    #[error("{given} exposures are too few: at least {needed} are needed")]
+    TooFew { given: usize, needed: usize },
+    #[error("{what} does not vary")]
+    Constant { what: &'static str },
+    #[error(
+        "the exposures are not evenly spaced: the intervals between them differ from their median by up to \
+         {worst:.0} %, where {limit:.0} % is the most"
+    )]
+    Uneven { worst: f64, limit: f64 },
+    #[error("{what} has {found} entries where {expected} are needed")]
+    LengthMismatch { what: &'static str, found: usize, expected: usize },
+    #[error("{what} holds a number that is not finite, or an error that is not positive")]
+    NotUsable { what: &'static str },
+    #[error("the times do not rise")]
+    NotSorted,
+    #[error("no period between {shortest} and {longest} can be fitted")]
+    NoPeriod { shortest: f64, longest: f64 },
+}
+
+fn finite(what: &'static str, values: &[f64]) -> Result<(), TrendError> {
+    if values.iter().all(|v| v.is_finite()) { Ok(()) } else { Err(TrendError::NotUsable { what }) }
+}
+
+fn enough(given: usize, needed: usize) -> Result<(), TrendError> {
+    if given >= needed { Ok(()) } else { Err(TrendError::TooFew { given, needed }) }
+}
+
+fn same_length(what: &'static str, found: usize, expected: usize) -> Result<(), TrendError> {
+    if found == expected { Ok(()) } else { Err(TrendError::LengthMismatch { what, found, expected }) }
+}
+
+fn mean(values: &[f64]) -> f64 {
+    values.iter().sum::<f64>() / values.len() as f64
+}
+
+fn varies(values: &[f64]) -> bool {
+    values.iter().any(|v| *v != values[0])
+}
+
+/// Median; the mean of the two middle values where the number is even. NaN where there is none.
+fn median(values: &[f64]) -> f64 {
+    let mut sorted = values.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    match sorted.len() {
+        0 => f64::NAN,
+        n if n % 2 == 1 => sorted[n / 2],
+        n => 0.5 * (sorted[n / 2 - 1] + sorted[n / 2]),
+    }
+}
+
+/// Two-sided p-value of a standard normal deviate.
+fn normal_p(z: f64) -> f64 {
+    statrs::function::erf::erfc(z.abs() / std::f64::consts::SQRT_2)
+}
+
+/// The deviate that a standard normal exceeds in absolute value with probability `1 - confidence`.
+pub fn normal_deviate(confidence: f64) -> f64 {
+    std::f64::consts::SQRT_2 * statrs::function::erf::erf_inv(confidence)
+}
+
+/// The same for Student's t; infinite where there are no degrees of freedom.
+fn student_deviate(confidence: f64, dof: f64) -> f64 {
+    use statrs::distribution::{ContinuousCDF, StudentsT};
+    StudentsT::new(0.0, 1.0, dof).map_or(f64::INFINITY, |t| t.inverse_cdf(0.5 * (1.0 + confidence)))
+}
+
+/// Two-sided p-value of Student's t; 1 where there are no degrees of freedom.
+fn student_p(t: f64, dof: f64) -> f64 {
+    use statrs::distribution::{ContinuousCDF, StudentsT};
+    StudentsT::new(0.0, 1.0, dof).map_or(1.0, |d| (2.0 * d.sf(t.abs())).min(1.0))
+}
