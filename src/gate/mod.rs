@@ -14,6 +14,7 @@ pub mod own_model_ellipticity;
 pub mod own_model_size;
 pub mod psf_differs;
 pub mod repeated;
+pub mod shear_bias;
 pub mod size_change;
 pub mod undersampled;
 pub mod unreadable;
@@ -40,6 +41,7 @@ pub struct Check {
 pub const ALL: &[&Check] = &[
     &size_change::CHECK,
     &ellipticity_change::CHECK,
+    &shear_bias::CHECK,
     &own_model_size::CHECK,
     &own_model_ellipticity::CHECK,
     &noise_model::CHECK,

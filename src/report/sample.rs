@@ -42,6 +42,7 @@ pub fn verdict(n: usize) -> Verdict {
         requirement: Requirement {
             name: "cluster-mass".into(),
             source: "a 3 % mass asks m within 0.015; computed for an NFW profile".into(),
+            confirmed: true,
             m: Some(0.015),
             c: Some(0.001),
             size_ratio: Some(1.5),
@@ -97,7 +98,9 @@ pub fn verdict(n: usize) -> Verdict {
             },
             c: BiasEstimate { value: Some(0.00061), low: Some(0.00043), high: None, limit: Some(0.001) },
             formula: "m = (T_psf/T_gal) dT/T, first order in the core".into(),
+            ..Default::default()
         }),
+        combined: None,
         groups: vec![],
         size_definition: SizeDefinition {
             weight: "adaptive".into(),

@@ -8,10 +8,13 @@
 //! - [`own_model`]: each exposure's own PSF over the field
 //! - [`decide`]: the decision in its order of preference
 //! - [`judge`](mod@judge): all of these in order
+//! - [`shear_budget`]: the change as shear bias, cause by cause
+//! - [`combined`]: the PSF of the combination
 //! - [`results`], [`reasons`]: into the result model, in numbers and sentences
 //! - [`model`], [`products`]: what judging gives
 
 pub mod assess;
+pub mod combined;
 pub mod decide;
 pub mod judge;
 pub mod likeness;
@@ -20,6 +23,7 @@ pub mod own_model;
 pub mod products;
 pub mod reasons;
 pub mod results;
+pub mod shear_budget;
 pub mod stack;
 
 pub use judge::{JudgeError, judge};
