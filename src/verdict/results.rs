@@ -23,10 +23,10 @@ pub fn limits(settings: &Settings) -> Result<Limits, ShearError> {
 }
 
 pub fn requirement(limits: &Limits) -> Requirement {
-    let confirmed = if limits.confirmed { "" } else { " (not confirmed)" };
+    let confirmed = if limits.confirmed { "confirmed" } else { "not confirmed" };
     Requirement {
         name: limits.name.clone(),
-        source: format!("{}{confirmed}", limits.source),
+        source: format!("{} ({confirmed})", limits.source),
         confirmed: limits.confirmed,
         m: limits.m,
         c: limits.c,

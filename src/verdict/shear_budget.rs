@@ -200,8 +200,7 @@ fn caution(budget: &ShearBudget, limits: &Limits) -> String {
     let Some(formula) = budget.by_formula.as_ref().filter(|_| budget.weight_sigma_pix.is_some()) else {
         return format!(
             "m and c are the plain formula's: for a galaxy of size ratio {ratio} no response could be used (simulated \
-             for size ratios of 0.5 to 4, under weights of 1 to 4 times the PSF's width). For an exponential galaxy \
-             it under-states a change by jitter 1.2 to 2 times, and one of the wings (defocus, coma, spherical) 2 to 20 times."
+             for size ratios of 0.5 to 4, under weights of 1 to 4 times the PSF's width). {FORMULA}."
         );
     };
     let value = |pick: fn(&CauseBias) -> Option<f64>, cause: &str| {
@@ -252,4 +251,50 @@ fn reason(budget: &ShearBudget) -> Option<Reason> {
         limit: bias.limit,
         ..plain("shear-bias", text)
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn budget(m_high: f64, c_high: f64) -> ShearBudget {
+        let of = |value, high, limit| BiasEstimate {
+            value: Some(value),
+            low: Some(0.1 * value),
+            high: Some(high),
+            limit: Some(limit),
+        };
+        ShearBudget {
+            m: of(0.01, m_high, 0.015),
+            c: of(0.001, c_high, 0.0015),
+            weight_sigma_pix: Some(1.5),
+            worst_cause_m: Some("coma".into()),
+            worst_cause_c: Some("jitter".into()),
+            ..ShearBudget::default()
+        }
+    }
+
+    #[test]
+    fn speaks_where_a_bias_is_not_shown_to_be_within() {
+        assert!(reason(&budget(0.014, 0.0014)).is_none());
+        let m = reason(&budget(0.02, 0.0014)).unwrap();
+        assert_eq!((m.code.as_str(), m.limit), ("shear-bias", Some(0.015)));
+        assert!(m.text.contains("0.001 to 0.02") && m.text.contains("worst: coma"), "{}", m.text);
+        let c = reason(&budget(0.014, 0.002)).unwrap();
+        assert!(c.text.contains("shear bias c") && c.text.contains("not shown to be within"), "{}", c.text);
+        assert!(crate::gate::find(&c.code).is_some());
+    }
+
+    #[test]
+    fn bounds_cover_every_cause_and_the_value_is_that_of_jitter() {
+        let at = |value: f64| Bias { value, low: 0.5 * value, high: 2.0 * value };
+        let rows = [
+            Effect { cause: Cause::Jitter, m: at(2.0), c: Some(at(1.0)) },
+            Effect { cause: Cause::Astigmatism, m: at(1.0), c: Some(at(1.2)) },
+            Effect { cause: Cause::Spherical, m: at(4.0), c: None },
+        ];
+        let (m, c) = over_causes(&rows).unwrap();
+        assert_eq!(m, Bias { value: 2.0, low: 0.5, high: 8.0 });
+        assert_eq!(c, Bias { value: 1.0, low: 0.5, high: 2.4 });
+    }
 }
