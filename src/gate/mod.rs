@@ -17,6 +17,7 @@ pub mod own_model_size;
 pub mod period;
 pub mod psf_differs;
 pub mod repeated;
+pub mod shear_bias;
 pub mod size_change;
 pub mod step;
 pub mod undersampled;
@@ -44,6 +45,7 @@ pub struct Check {
 pub const ALL: &[&Check] = &[
     &size_change::CHECK,
     &ellipticity_change::CHECK,
+    &shear_bias::CHECK,
     &own_model_size::CHECK,
     &own_model_ellipticity::CHECK,
     &noise_model::CHECK,

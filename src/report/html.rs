@@ -35,6 +35,8 @@ pub fn to_text(judgement: &Judgement, settings_toml: &str) -> Result<String, Rep
         reasons => reasons_and_remarks(v).0.into_iter().map(coded).collect::<Vec<_>>(),
         time => v.time.as_ref().map(|time| through_time::page(time, reasons_and_remarks(v).1)),
         budget => budget_rows(v),
+        causes => causes(v),
+        meaning => v.shear.as_ref().and_then(|s| s.meaning.clone()),
         formula => v.shear.as_ref().map(|s| s.formula.clone()),
         frame => v.repeatability.as_ref().map(|r| r.frame.clone()),
         overlap => v.repeatability.as_ref().and_then(|r| r.smallest_overlap),
@@ -106,6 +108,20 @@ fn budget_rows(v: &Verdict) -> Vec<Value> {
             }
         })
         .collect()
+}
+
+/// The shear bias, were the change that of one cause.
+fn causes(v: &Verdict) -> Vec<Value> {
+    let rows = v.shear.iter().flat_map(|s| &s.per_cause);
+    rows.map(|row| {
+        let c = row.c.as_ref().map_or(MISSING.into(), |c| with_interval(c.value, c.low, c.high));
+        context! {
+            cause => row.cause.clone(),
+            m => with_interval(row.m.value, row.m.low, row.m.high),
+            c => c,
+        }
+    })
+    .collect()
 }
 
 /// What the exposures were drawn from, where it was estimated.

@@ -18,6 +18,10 @@ fn measured(rms: f64, low: f64, high: f64, limit: f64) -> Measured {
     Measured { rms: Some(rms), low: Some(low), high: Some(high), limit: Some(limit), population: None }
 }
 
+fn bias(value: f64, low: f64, high: f64, limit: f64) -> BiasEstimate {
+    BiasEstimate { value: Some(value), low: Some(low), high: Some(high), limit: Some(limit) }
+}
+
 pub fn judgement(n: usize) -> Judgement {
     let verdict = verdict(n);
     let kept = verdict.exposures.iter().filter(|e| e.gate == Gate::Keep);
@@ -42,6 +46,7 @@ pub fn verdict(n: usize) -> Verdict {
         requirement: Requirement {
             name: "cluster-mass".into(),
             source: "a 3 % mass asks m within 0.015; computed for an NFW profile".into(),
+            confirmed: true,
             m: Some(0.015),
             c: Some(0.001),
             size_ratio: Some(1.5),
@@ -98,14 +103,42 @@ pub fn verdict(n: usize) -> Verdict {
             ellipticity: measured(0.0011, 0.0009, 0.0014, 0.0028),
         }),
         shear: Some(ShearBudget {
-            m: BiasEstimate {
-                value: Some(0.0031),
-                low: Some(0.0024),
-                high: Some(0.0040),
-                limit: Some(0.015),
-            },
-            c: BiasEstimate { value: Some(0.00061), low: Some(0.00043), high: None, limit: Some(0.001) },
+            m: bias(0.0044, 0.0009, 0.0061, 0.015),
+            c: BiasEstimate { high: None, ..bias(0.00081, 0.00043, 0.0, 0.001) },
             formula: "m = (T_psf/T_gal) dT/T, first order in the core".into(),
+            cause: Some("jitter".into()),
+            worst_cause_m: Some("coma".into()),
+            worst_cause_c: Some("jitter".into()),
+            per_cause: vec![
+                CauseBias {
+                    cause: "jitter".into(),
+                    m: bias(0.0044, 0.0033, 0.0057, 0.015),
+                    c: Some(bias(0.00081, 0.00043, 0.0014, 0.001)),
+                },
+                CauseBias { cause: "defocus".into(), m: bias(0.0045, 0.0034, 0.0060, 0.015), c: None },
+            ],
+            by_formula: Some(BiasPair {
+                m: bias(0.0031, 0.0024, 0.0040, 0.015),
+                c: bias(0.00061, 0.00043, 0.0009, 0.001),
+            }),
+            own_model: Some(BiasPair {
+                m: bias(0.0029, 0.0005, 0.0041, 0.015),
+                c: bias(0.0007, 0.0003, 0.0012, 0.001),
+            }),
+            weight_sigma_pix: Some(2.0),
+            under_weight: None,
+            meaning: Some("For a galaxy modelled with a PSF off by the rms change.".into()),
+        }),
+        combined: Some(CombinedPsf {
+            weights: "equal".into(),
+            exposures: 17,
+            axes_of: "night/target_003.fits".into(),
+            size_pix2: Some(5.01),
+            size_arcsec2: Some(0.0452),
+            size_err: Some(0.00002),
+            e1: Some(0.0121),
+            e2: Some(-0.0039),
+            e_err: Some(0.0002),
         }),
         groups: vec![],
         size_definition: SizeDefinition {

@@ -33,6 +33,7 @@ pub fn summary(verdict: &Verdict, folder: &str) -> String {
         significant(r.ellipticity_limit, 3),
     );
     out.push_str(&wrapped(&asked, "", ""));
+    out.push_str(&wrapped(&format!("Limits from: {}", r.source), "", "  "));
 
     out.push_str("\nWhy\n");
     let (reasons, remarks) = reasons_and_remarks(verdict);
@@ -105,7 +106,14 @@ fn measured_rows(verdict: &Verdict) -> Vec<[String; 3]> {
                 standing(b.low, b.high, b.limit)
             )
         };
-        rows.push(["  shear bias, estimate".into(), bias("m", &s.m), bias("c", &s.c)]);
+        let cause = s.cause.as_deref().map_or("estimate".into(), |cause| match cause {
+            "formula" => "formula".into(),
+            cause => format!("{cause} [any cause]"),
+        });
+        rows.push([format!("  shear bias, {cause}"), bias("m", &s.m), bias("c", &s.c)]);
+        if let Some(f) = s.by_formula.as_ref().filter(|f| f.m != s.m) {
+            rows.push(["  by the plain formula".into(), bias("m", &f.m), bias("c", &f.c)]);
+        }
     }
     rows
 }

@@ -39,6 +39,7 @@ fn bare() -> Verdict {
         instrument: None,
         own_model: None,
         shear: None,
+        combined: None,
         exposures: vec![ExposureResult {
             file: "a.fits".into(),
             time: None,

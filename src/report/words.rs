@@ -128,16 +128,22 @@ pub fn budget(verdict: &Verdict) -> Vec<BudgetLine> {
         lines.extend(pair("error of the exposures' own models", &o.size, &o.ellipticity));
     }
     if let Some(s) = &verdict.shear {
-        for (name, b) in [("m", &s.m), ("c", &s.c)] {
-            lines.push(BudgetLine {
-                group: "shear bias",
+        let mut biases = vec![("shear bias", &s.m, &s.c)];
+        let beside = [
+            ("shear bias by the plain formula", &s.by_formula),
+            ("shear bias by the error of own models", &s.own_model),
+        ];
+        biases.extend(beside.iter().filter_map(|(group, pair)| pair.as_ref().map(|p| (*group, &p.m, &p.c))));
+        for (group, m, c) in biases {
+            lines.extend([("m", m), ("c", c)].map(|(name, b)| BudgetLine {
+                group,
                 name,
                 unit: "",
                 value: b.value,
                 low: b.low,
                 high: b.high,
                 limit: b.limit,
-            });
+            }));
         }
     }
     lines

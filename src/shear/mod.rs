@@ -2,9 +2,11 @@
 
 pub mod bias;
 pub mod requirement;
+pub mod response;
 
 pub use bias::{Bias, ShearBias, shear_bias};
 pub use requirement::{PRESETS, Preset, Requirement, RequirementWish, preset};
+pub use response::{Cause, Reference, Response, Width, best_width, c_response, m_response};
 
 use thiserror::Error;
 
@@ -21,4 +23,11 @@ pub enum ShearError {
     NotPositive { name: &'static str, value: f64 },
     #[error("{direct} states the limit that {derived} would be turned into: give one of the two")]
     TwiceStated { direct: &'static str, derived: &'static str },
+    #[error(
+        "{name} = {value} lies outside the {low} to {high} for which the bias was simulated: \
+         only the formula stands there"
+    )]
+    OutOfTable { name: &'static str, value: f64, low: f64, high: f64 },
+    #[error("the stored shear responses cannot be read: only the formula stands")]
+    NoTable,
 }

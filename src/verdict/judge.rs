@@ -1,6 +1,7 @@
 //! Star tables to a judgement.
 
 use super::assess::{Assessment, Obstacle, Place, Standing, assess};
+use super::combined;
 use super::decide::{Evidence, Outcome, OwnModels, decide};
 use super::likeness::{like_group, repeats};
 use super::model::*;
@@ -9,6 +10,7 @@ use super::own_model::OwnModel;
 use super::products::{ExposurePicture, Judgement, Pictures};
 use super::reasons;
 use super::results::{self, exposure_result};
+use super::shear_budget::{self, ShearCase};
 use super::stack::{MIN_STARS, Stack, StarHalf};
 use crate::moments::Weight;
 use crate::repeat::held_out::{HeldOut, model_error};
@@ -100,6 +102,21 @@ pub fn judge(
     };
     let outcome = outcome.unwrap_or_else(|| Outcome::undecided(viable.clone()));
     let mut verdict = case.verdict(&outcome);
+    let members = case.combined_places(&outcome);
+    verdict.combined = combined::combined(tables, &stack, &models, members, settings.combine.weights);
+    let bias = ShearCase {
+        tables,
+        stack: &stack,
+        judged: outcome.judged.as_ref().or(all.as_ref()),
+        half: if outcome.judged.is_some() { StarHalf::Judging } else { StarHalf::All },
+        place: if in_sky { Place::Sky } else { Place::Detector },
+        own_passing: &own.passing,
+        limits: &limits,
+        obstruction: settings.telescope.obstruction,
+        psf_ellipticity: case.mean_ellipticity(),
+        confidence,
+    };
+    shear_budget::complete(&mut verdict, &bias);
     verdict.notes.extend(results::weights_note(settings));
     over_time::add(&mut verdict, tables, &stack);
     Ok(case.judgement(verdict))
@@ -214,7 +231,8 @@ impl Case<'_> {
             all_exposures: self.all.map(|a| self.size_and_ellipticity(a)),
             instrument: self.instrument.map(|a| self.size_and_ellipticity(a)),
             own_model: self.own_model(),
-            shear: judged.and_then(|a| results::shear(a, self.limits, self.mean_ellipticity())),
+            shear: None,
+            combined: None,
             groups: outcome.groups.iter().map(|g| g.iter().map(|&p| self.file(p)).collect()).collect(),
             size_definition: self.size_definition(),
             exposures: self.exposures(outcome),
@@ -227,6 +245,14 @@ impl Case<'_> {
             time: None,
             cautions: reasons::cautions(self.stack.weight),
             notes: Vec::new(),
+        }
+    }
+
+    /// What is added up: the kept, under split the largest group.
+    fn combined_places<'b>(&self, outcome: &'b Outcome) -> &'b [usize] {
+        match (&outcome.judged, outcome.decision) {
+            (Some(largest), Decision::Split) => &largest.keep,
+            _ => &outcome.kept,
         }
     }
 

@@ -9,10 +9,13 @@
 //! - [`decide`]: the decision in its order of preference
 //! - [`judge`](mod@judge): all of these in order
 //! - [`over_time`], [`time_reasons`]: the field means through time, in numbers and sentences
+//! - [`shear_budget`]: the change as shear bias, cause by cause
+//! - [`combined`]: the PSF of the combination
 //! - [`results`], [`reasons`]: into the result model, in numbers and sentences
 //! - [`model`], [`products`]: what judging gives
 
 pub mod assess;
+pub mod combined;
 pub mod decide;
 mod followed;
 pub mod judge;
@@ -23,6 +26,7 @@ pub mod own_model;
 pub mod products;
 pub mod reasons;
 pub mod results;
+pub mod shear_budget;
 pub mod stack;
 pub mod time_reasons;
 

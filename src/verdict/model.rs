@@ -90,12 +90,74 @@ pub struct ShearBudget {
     pub c: BiasEstimate,
     /// The formula and its label.
     pub formula: String,
+    /// The cause whose response `m` and `c` carry as values; their bounds cover every cause.
+    /// `"formula"` where no response was simulated for the galaxy asked for.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cause: Option<String>,
+    /// Causes with the largest upper bounds of m and of c.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub worst_cause_m: Option<String>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub worst_cause_c: Option<String>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub per_cause: Vec<CauseBias>,
+    /// The plain formula from adaptive moments, beside.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub by_formula: Option<BiasPair>,
+    /// Bias by the error of the exposures' own models.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub own_model: Option<BiasPair>,
+    /// The galaxy-sized weight under which the change was measured.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub weight_sigma_pix: Option<f64>,
+    /// The same change as `repeatability`, under that weight: fractional of its T, and of its e.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub under_weight: Option<SizeAndEllipticity>,
+    /// For which galaxy, and what the numbers mean.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub meaning: Option<String>,
+}
+
+/// m and c were the change of one cause; no c where the cause leaves a round PSF round.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct CauseBias {
+    pub cause: String,
+    pub m: BiasEstimate,
+    pub c: Option<BiasEstimate>,
+}
+
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct BiasPair {
+    pub m: BiasEstimate,
+    pub c: BiasEstimate,
+}
+
+/// The PSF of the combination: adaptive moments of the weighted sum of the exposures' PSFs, each
+/// exposure scaled to the same flux, field mean; scatter of the registration not included.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct CombinedPsf {
+    /// As in the settings: `"equal"`, `"exposure"`, `"inverse-variance"`.
+    pub weights: String,
+    /// Exposures that are added.
+    pub exposures: u32,
+    /// The exposure in whose x, y `e1` and `e2` are given.
+    pub axes_of: String,
+    pub size_pix2: Option<f64>,
+    pub size_arcsec2: Option<f64>,
+    /// Error of `size_arcsec2` (arcsec²), or of `size_pix2` where there is no scale.
+    pub size_err: Option<f64>,
+    pub e1: Option<f64>,
+    pub e2: Option<f64>,
+    pub e_err: Option<f64>,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Requirement {
     pub name: String,
     pub source: String,
+    /// Whether every number was confirmed in its source or derived; false for a choice or from memory.
+    #[serde(default)]
+    pub confirmed: bool,
     pub m: Option<f64>,
     pub c: Option<f64>,
     pub size_ratio: Option<f64>,
@@ -202,6 +264,8 @@ pub struct Verdict {
     pub instrument: Option<SizeAndEllipticity>,
     pub own_model: Option<SizeAndEllipticity>,
     pub shear: Option<ShearBudget>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub combined: Option<CombinedPsf>,
     pub groups: Vec<Vec<String>>,
     pub size_definition: SizeDefinition,
     pub exposures: Vec<ExposureResult>,

@@ -91,7 +91,7 @@ pub fn all(facts: &Facts) -> Vec<Reason> {
     out
 }
 
-fn plain(code: &str, text: String) -> Reason {
+pub fn plain(code: &str, text: String) -> Reason {
     Reason { code: code.into(), text, quantity: None, value: None, low: None, high: None, limit: None }
 }
 
@@ -210,10 +210,6 @@ pub fn cautions(weight: Weight) -> Vec<String> {
         "A verdict advises; it replaces neither the survey team's own validation nor, for alignment advice, \
          the flight team's procedures and limits."
             .to_owned(),
-        "m and c are a first estimate that holds for changes of the core of the PSF, such as jitter; where the \
-         wings change (defocus, spherical aberration) the true bias of an exponential galaxy is several times \
-         larger."
-            .to_owned(),
         "Images in one band cannot show that stars and galaxies of different colour have different PSFs.".to_owned(),
         "A median or clipped combination is not linear in the exposures, and weights that include the source's \
          own noise make the PSF depend on flux: the verdict holds for neither."
@@ -236,7 +232,7 @@ pub fn percent(share: f64) -> String {
 }
 
 /// Three significant digits, without zeros at the end.
-pub(super) fn number(value: f64) -> String {
+pub fn number(value: f64) -> String {
     if value == 0.0 || !value.is_finite() {
         return format!("{value:.0}");
     }

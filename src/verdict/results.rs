@@ -1,13 +1,12 @@
 //! Measured numbers into the result model. Numbers that are not finite become null.
 
-use super::assess::Assessment;
 use super::model::*;
 use super::own_model::FieldMeans;
 use super::products::{ExposurePicture, FieldSample};
 use crate::moments::FWHM_PER_SIGMA;
 use crate::repeat::{Change, RmsChange, random_effects::random_effects};
 use crate::settings::{CombineWeights, Settings};
-use crate::shear::{Bias, Requirement as Limits, RequirementWish, ShearError, bias::FORMULA, shear_bias};
+use crate::shear::{Requirement as Limits, RequirementWish, ShearError};
 use crate::table::StarTable;
 
 /// The requirement of the settings.
@@ -24,10 +23,11 @@ pub fn limits(settings: &Settings) -> Result<Limits, ShearError> {
 }
 
 pub fn requirement(limits: &Limits) -> Requirement {
-    let confirmed = if limits.confirmed { "" } else { " (not confirmed)" };
+    let confirmed = if limits.confirmed { "confirmed" } else { "not confirmed" };
     Requirement {
         name: limits.name.clone(),
-        source: format!("{}{confirmed}", limits.source),
+        source: format!("{} ({confirmed})", limits.source),
+        confirmed: limits.confirmed,
         m: limits.m,
         c: limits.c,
         size_ratio: limits.size_ratio,
@@ -44,7 +44,7 @@ pub fn weights_note(settings: &Settings) -> Option<String> {
     })
 }
 
-fn finite(value: f64) -> Option<f64> {
+pub fn finite(value: f64) -> Option<f64> {
     value.is_finite().then_some(value)
 }
 
@@ -80,23 +80,6 @@ fn population(change: &Change, confidence: f64) -> Option<Population> {
     }
     let [tau, low, high] = squares.map(|square| finite(square.max(0.0).sqrt()));
     Some(Population { tau, low, high })
-}
-
-/// The first estimate of the shear bias.
-pub fn shear(a: &Assessment, limits: &Limits, psf_ellipticity: f64) -> Option<ShearBudget> {
-    let bias = |rms: &RmsChange| Bias { value: rms.rms, low: rms.low, high: rms.high };
-    let found = shear_bias(bias(&a.size), bias(&a.ellipticity), psf_ellipticity, limits.size_ratio?).ok()?;
-    let estimate = |b: Bias, limit| BiasEstimate {
-        value: finite(b.value),
-        low: finite(b.low),
-        high: finite(b.high),
-        limit,
-    };
-    Some(ShearBudget {
-        m: estimate(found.m, limits.m),
-        c: estimate(found.c, limits.c),
-        formula: FORMULA.into(),
-    })
 }
 
 /// One exposure's row.

@@ -87,13 +87,7 @@ impl Stack {
         let widths = members.iter().filter_map(|&t| tables[t].narrowest_sigma_pixels);
         let narrowest = widths.fold(f64::INFINITY, f64::min);
         let weight = primary_weight(narrowest);
-        let kept: Vec<Vec<&Star>> = members
-            .iter()
-            .map(|&t| {
-                let stars = tables[t].stars.iter().filter(|s| s.refused.is_none());
-                stars.filter(|s| shape_under(s.adaptive, &s.ladder, weight).is_some()).collect()
-            })
-            .collect();
+        let kept: Vec<Vec<&Star>> = members.iter().map(|&t| used(&tables[t], weight)).collect();
         let mean_star = mean_star(&kept, narrowest);
         let response = mean_star.as_ref().and_then(|pool| pool.response(weight));
         let (size_response, e_response) = response.unwrap_or((1.0, 1.0));
@@ -114,6 +108,25 @@ impl Stack {
             .collect();
         let phase_swing = take_out_phase_swing(&mut exposures);
         Self { exposures, weight, size_response, e_response, mean_star, matched, phase_swing }
+    }
+
+    /// The same stars under another weight, changes left as they show under it.
+    pub fn under(&self, tables: &[StarTable], weight: Weight) -> Self {
+        let remeasured = |(k, exposure): (usize, &Exposure)| Exposure {
+            stars: used(&tables[exposure.table], self.weight)
+                .into_iter()
+                .zip(&self.matched.identity[k])
+                .filter_map(|(star, &identity)| measured(star, identity, weight))
+                .collect(),
+            ..exposure.clone()
+        };
+        Self {
+            exposures: self.exposures.iter().enumerate().map(remeasured).collect(),
+            weight,
+            size_response: 1.0,
+            e_response: 1.0,
+            ..self.clone()
+        }
     }
 
     /// Rows for the exposures at `keep` (places in this stack) on the sky: positions in the
@@ -235,6 +248,12 @@ pub fn grid_over(region: Region) -> Vec<[f64; 2]> {
         .flat_map(|row| (0..GRID).map(move |column| (row, column)))
         .map(|(row, column)| [at(region.x0, region.width(), column), at(region.y0, region.height(), row)])
         .collect()
+}
+
+/// The kept stars of a table that have a shape under `weight`.
+fn used(table: &StarTable, weight: Weight) -> Vec<&Star> {
+    let kept = table.stars.iter().filter(|s| s.refused.is_none());
+    kept.filter(|s| shape_under(s.adaptive, &s.ladder, weight).is_some()).collect()
 }
 
 fn exposure_stars(stars: &[&Star]) -> ExposureStars {
