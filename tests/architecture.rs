@@ -91,7 +91,7 @@ fn every_code_can_be_explained() {
 fn every_code_that_is_spoken_is_a_check() {
     let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/verdict");
     let known = |code: &str| stackworthy::gate::find(code).is_some();
-    for file in ["judge.rs", "reasons.rs", "likeness.rs", "assess.rs", "results.rs"] {
+    for file in ["judge.rs", "reasons.rs", "likeness.rs", "assess.rs", "results.rs", "correlation.rs"] {
         let text = std::fs::read_to_string(source.join(file)).unwrap();
         for line in text
             .lines()

@@ -14,6 +14,7 @@ pub mod own_model_ellipticity;
 pub mod own_model_size;
 pub mod psf_differs;
 pub mod repeated;
+pub mod residual_correlation;
 pub mod size_change;
 pub mod undersampled;
 pub mod unreadable;
@@ -42,6 +43,7 @@ pub const ALL: &[&Check] = &[
     &ellipticity_change::CHECK,
     &own_model_size::CHECK,
     &own_model_ellipticity::CHECK,
+    &residual_correlation::CHECK,
     &noise_model::CHECK,
     &little_overlap::CHECK,
     &unreadable::CHECK,

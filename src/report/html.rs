@@ -11,7 +11,7 @@ use crate::verdict::{Judgement, Verdict};
 
 use super::numbers::{MISSING, or_missing, signed, significant, with_error, with_interval};
 use super::words::{as_sentence, budget, count, file_name, next_step, sentence};
-use super::{CAUTION, REPORT_HTML, ReportError, exposures::gate_word, figures};
+use super::{CAUTION, REPORT_HTML, ReportError, beside, exposures::gate_word, figures};
 
 /// The whole page. `settings_toml` is shown as it is.
 pub fn to_text(judgement: &Judgement, settings_toml: &str) -> Result<String, ReportError> {
@@ -49,6 +49,15 @@ pub fn to_text(judgement: &Judgement, settings_toml: &str) -> Result<String, Rep
             svg => Value::from_safe_string(r.svg),
             size => significant(r.largest_size, 2),
             ellipticity => significant(r.longest, 2),
+        }),
+        correlation => v.residual_correlation.as_ref().map(|c| context! {
+            svg => svg(figures::residual_correlation(c)),
+            table => beside::correlation_rows(c),
+            unit => c.unit.clone(),
+            standing => c.standing.clone(),
+            limit => significant(c.additive_limit, 2),
+            errors => c.errors_from.clone(),
+            formula => c.formula.clone(),
         }),
         multiples => multiples.map(|(shown, total, tenth)| context! {
             total => total,

@@ -88,6 +88,7 @@ pub fn verdict(n: usize) -> Verdict {
             size: measured(0.0022, 0.0018, 0.0027, 0.0105),
             ellipticity: measured(0.0011, 0.0009, 0.0014, 0.0028),
         }),
+        residual_correlation: Some(residual_correlation()),
         shear: Some(ShearBudget {
             m: BiasEstimate {
                 value: Some(0.0031),
@@ -110,6 +111,40 @@ pub fn verdict(n: usize) -> Verdict {
         undecided: None,
         cautions: vec![super::CAUTION.into()],
         notes: vec!["gain of the settings (1.10) used where the headers say 1.00".into()],
+    }
+}
+
+/// Falls off with separation and changes sign; the closest bin has no error.
+fn residual_correlation() -> ResidualCorrelation {
+    let estimate = |value: f64, err: f64| Estimate { value: Some(value), err: Some(err) };
+    let bin = |k: usize| {
+        let separation = 0.1 * 1.8f64.powi(k as i32);
+        let value = 1.2e-5 * (-separation / 2.0).exp() * (1.0 - 0.3 * separation);
+        let err = 6e-6 / 1.7f64.powi(k as i32);
+        CorrelationBin {
+            from: separation / 1.3,
+            to: separation * 1.38,
+            separation,
+            pairs: 12 << k,
+            rho1: if k == 0 { Estimate { value: Some(value), err: None } } else { estimate(value, err) },
+            rho2: estimate(-0.4 * value, err),
+            rho3: estimate(1e-9, 2e-9),
+            rho4: estimate(2e-8, 3e-8),
+            rho5: estimate(-1e-8, 3e-8),
+            additive: if k == 0 { Estimate { value: Some(value), err: None } } else { estimate(value, err) },
+            delta_xi: Some(estimate(value / 7.6, err / 7.6)),
+        }
+    };
+    ResidualCorrelation {
+        unit: "arcmin".into(),
+        exposures: 17,
+        stars: 180,
+        errors_from: "the larger of the jackknives over exposures and over patches of the sky".into(),
+        bins: (0..8).map(bin).collect(),
+        additive_limit: 0.0028f64.powi(2),
+        delta_xi_limit: Some(1e-6),
+        standing: "cannot tell".into(),
+        formula: "delta xi+ = (rho1 + rho3 + 2 rho4) / (1.84 T_gal/T_psf)^2".into(),
     }
 }
 

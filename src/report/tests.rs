@@ -38,6 +38,7 @@ fn bare() -> Verdict {
         all_exposures: None,
         instrument: None,
         own_model: None,
+        residual_correlation: None,
         shear: None,
         exposures: vec![ExposureResult {
             file: "a.fits".into(),
@@ -196,7 +197,7 @@ fn the_page_stands_alone_and_says_it_all() {
         assert!(page.contains(text), "{text}");
     }
     assert!(page.len() < 1_000_000, "{} bytes", page.len());
-    assert_eq!(page.matches("class=\"figure\"").count(), 4);
+    assert_eq!(page.matches("class=\"figure\"").count(), 5);
     assert!(!page.contains("NaN") && !page.contains("inf"), "a number that is none");
 }
 

@@ -1,6 +1,7 @@
 //! Star tables to a judgement.
 
 use super::assess::{Assessment, Obstacle, Place, Standing, assess};
+use super::correlation;
 use super::decide::{Evidence, Outcome, OwnModels, decide};
 use super::likeness::{like_group, repeats};
 use super::model::*;
@@ -99,6 +100,10 @@ pub fn judge(
     };
     let outcome = outcome.unwrap_or_else(|| Outcome::undecided(viable.clone()));
     let mut verdict = case.verdict(&outcome);
+    let pixel_arcsec = tables.iter().find_map(|t| t.facts.pixel_arcsec);
+    verdict.residual_correlation =
+        correlation::of_stack(&stack, &models, &viable, pixel_arcsec, &limits, confidence);
+    verdict.reasons.extend(verdict.residual_correlation.as_ref().and_then(correlation::reason));
     verdict.notes.extend(results::weights_note(settings));
     Ok(case.judgement(verdict))
 }
@@ -212,6 +217,7 @@ impl Case<'_> {
             all_exposures: self.all.map(|a| self.size_and_ellipticity(a)),
             instrument: self.instrument.map(|a| self.size_and_ellipticity(a)),
             own_model: self.own_model(),
+            residual_correlation: None,
             shear: judged.and_then(|a| results::shear(a, self.limits, self.mean_ellipticity())),
             groups: outcome.groups.iter().map(|g| g.iter().map(|&p| self.file(p)).collect()).collect(),
             size_definition: self.size_definition(),

@@ -6,12 +6,14 @@
 //! - [`stack`]: one weight, matched stars, rows to fit
 //! - [`assess`]: the change between some exposures, against its limits
 //! - [`own_model`]: each exposure's own PSF over the field
+//! - [`correlation`]: what those models leave over the field
 //! - [`decide`]: the decision in its order of preference
 //! - [`judge`](mod@judge): all of these in order
 //! - [`results`], [`reasons`]: into the result model, in numbers and sentences
 //! - [`model`], [`products`]: what judging gives
 
 pub mod assess;
+pub mod correlation;
 pub mod decide;
 pub mod judge;
 pub mod likeness;

@@ -188,6 +188,60 @@ pub struct ToolInfo {
     pub arguments: Vec<String>,
 }
 
+/// A value with its standard error.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+pub struct Estimate {
+    pub value: Option<f64>,
+    pub err: Option<f64>,
+}
+
+/// Correlation functions of what the exposures' own models leave of stars held out of them.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ResidualCorrelation {
+    /// Of the separations: `"arcmin"`, or `"pixel"` where there is no plate scale.
+    pub unit: String,
+    pub exposures: u32,
+    /// Mean an exposure.
+    pub stars: u32,
+    pub errors_from: String,
+    pub bins: Vec<CorrelationBin>,
+    /// Limit on the additive combination, at every separation.
+    pub additive_limit: f64,
+    pub delta_xi_limit: Option<f64>,
+    /// `"within"`, `"over"` or `"cannot tell"`.
+    pub standing: String,
+    /// The formula and its label.
+    pub formula: String,
+}
+
+impl ResidualCorrelation {
+    /// The bin that reaches farthest, its error counted in.
+    pub fn worst(&self) -> Option<&CorrelationBin> {
+        let reach = |bin: &&CorrelationBin| Some(bin.additive.value?.abs() + bin.additive.err?);
+        let known = self.bins.iter().filter(|bin| reach(bin).is_some());
+        known.max_by(|a, b| reach(a).unwrap_or(0.0).total_cmp(&reach(b).unwrap_or(0.0)))
+    }
+}
+
+/// One bin of separations.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct CorrelationBin {
+    pub from: f64,
+    pub to: f64,
+    /// Mean of the pairs.
+    pub separation: f64,
+    pub pairs: u64,
+    pub rho1: Estimate,
+    pub rho2: Estimate,
+    pub rho3: Estimate,
+    pub rho4: Estimate,
+    pub rho5: Estimate,
+    /// `rho1 + rho3 + 2 rho4`, on the PSF.
+    pub additive: Estimate,
+    /// The same on shear, where the size ratio is known.
+    pub delta_xi: Option<Estimate>,
+}
+
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Verdict {
     pub schema: String,
@@ -201,6 +255,8 @@ pub struct Verdict {
     pub all_exposures: Option<SizeAndEllipticity>,
     pub instrument: Option<SizeAndEllipticity>,
     pub own_model: Option<SizeAndEllipticity>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub residual_correlation: Option<ResidualCorrelation>,
     pub shear: Option<ShearBudget>,
     pub groups: Vec<Vec<String>>,
     pub size_definition: SizeDefinition,

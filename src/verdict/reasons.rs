@@ -91,7 +91,8 @@ pub fn all(facts: &Facts) -> Vec<Reason> {
     out
 }
 
-fn plain(code: &str, text: String) -> Reason {
+/// A reason without numbers.
+pub fn plain(code: &str, text: String) -> Reason {
     Reason { code: code.into(), text, quantity: None, value: None, low: None, high: None, limit: None }
 }
 
@@ -236,7 +237,7 @@ pub fn percent(share: f64) -> String {
 }
 
 /// Three significant digits, without zeros at the end.
-fn number(value: f64) -> String {
+pub fn number(value: f64) -> String {
     if value == 0.0 || !value.is_finite() {
         return format!("{value:.0}");
     }

@@ -1,0 +1,46 @@
+//! What is measured beside the decision, in lines for the terminal and rows for the page.
+
+use crate::verdict::Verdict;
+use crate::verdict::correlation::power;
+use crate::verdict::model::{CorrelationBin, Estimate, ResidualCorrelation};
+
+use super::numbers::{MISSING, significant};
+
+/// One line each.
+pub fn lines(verdict: &Verdict) -> Vec<String> {
+    [verdict.residual_correlation.as_ref().and_then(correlation)].into_iter().flatten().collect()
+}
+
+/// The bin that reaches farthest against the limit.
+fn correlation(found: &ResidualCorrelation) -> Option<String> {
+    let worst = found.worst()?;
+    let (shown, limit) = match (&worst.delta_xi, found.delta_xi_limit) {
+        (Some(delta_xi), Some(limit)) => (format!("delta xi+ {}", with_error(delta_xi)), limit),
+        _ => (format!("rho1+rho3+2rho4 {}", with_error(&worst.additive)), found.additive_limit),
+    };
+    Some(format!(
+        "Residuals of own models hang together by {shown} at {} {}: {} {}",
+        significant(worst.separation, 2),
+        found.unit,
+        found.standing,
+        power(limit)
+    ))
+}
+
+/// A row a bin of the correlation functions: separation, pairs, the five functions and the additive combination.
+pub fn correlation_rows(found: &ResidualCorrelation) -> Vec<Vec<String>> {
+    let row = |bin: &CorrelationBin| {
+        let rho = [&bin.rho1, &bin.rho2, &bin.rho3, &bin.rho4, &bin.rho5, &bin.additive];
+        let ahead = [significant(bin.separation, 3), bin.pairs.to_string()];
+        ahead.into_iter().chain(rho.map(with_error)).collect()
+    };
+    found.bins.iter().map(row).collect()
+}
+
+fn with_error(estimate: &Estimate) -> String {
+    match (estimate.value, estimate.err) {
+        (Some(value), Some(err)) => format!("{} ± {}", power(value), power(err)),
+        (Some(value), None) => format!("{} ± ?", power(value)),
+        _ => MISSING.into(),
+    }
+}
