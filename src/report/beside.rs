@@ -2,13 +2,42 @@
 
 use crate::verdict::Verdict;
 use crate::verdict::correlation::power;
-use crate::verdict::model::{CorrelationBin, Estimate, ResidualCorrelation};
+use crate::verdict::model::{CorrelationBin, Estimate, OverlapRow, Repeatability, ResidualCorrelation};
 
-use super::numbers::{MISSING, significant};
+use super::numbers::{MISSING, or_missing, significant};
 
 /// One line each.
 pub fn lines(verdict: &Verdict) -> Vec<String> {
-    [verdict.residual_correlation.as_ref().and_then(correlation)].into_iter().flatten().collect()
+    [
+        verdict.repeatability.as_ref().and_then(overlap),
+        verdict.residual_correlation.as_ref().and_then(correlation),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
+}
+
+/// The fewest exposures that must cover a galaxy.
+fn overlap(r: &Repeatability) -> Option<String> {
+    let (weights, all) = (r.weights.as_ref()?, r.overlap.last()?.k);
+    let fewest = r.smallest_overlap?;
+    Some(format!(
+        "Under {weights} weights {fewest} of the {all} exposures over a galaxy suffice, where they are drawn at random"
+    ))
+}
+
+/// A row a number of exposures: number, errors with their upper bounds, standing.
+pub fn overlap_rows(r: &Repeatability) -> Vec<Vec<String>> {
+    let error = |value, high| format!("{}, at most {}", or_missing(value, 3), or_missing(high, 3));
+    let row = |row: &OverlapRow| {
+        vec![
+            row.k.to_string(),
+            error(row.size_error, row.size_high),
+            error(row.ellipticity_error, row.ellipticity_high),
+            if row.passes { "passes" } else { "does not" }.into(),
+        ]
+    };
+    r.overlap.iter().map(row).collect()
 }
 
 /// The bin that reaches farthest against the limit.

@@ -37,6 +37,8 @@ pub fn to_text(judgement: &Judgement, settings_toml: &str) -> Result<String, Rep
         formula => v.shear.as_ref().map(|s| s.formula.clone()),
         frame => v.repeatability.as_ref().map(|r| r.frame.clone()),
         overlap => v.repeatability.as_ref().and_then(|r| r.smallest_overlap),
+        overlap_weights => v.repeatability.as_ref().and_then(|r| r.weights.clone()),
+        overlap_rows => v.repeatability.as_ref().map(beside::overlap_rows),
         population => population_rows(v),
         pulls => (v.noise_check.size_pull.is_some() || v.noise_check.ellipticity_pull.is_some()).then(|| context! {
             size => or_missing(v.noise_check.size_pull, 3),

@@ -75,6 +75,20 @@ pub fn verdict(n: usize) -> Verdict {
             size: Measured { population, ..measured(0.0041, 0.0032, 0.0052, 0.0105) },
             ellipticity: measured(0.0017, 0.0012, 0.0024, 0.0028),
             smallest_overlap: Some(3),
+            weights: Some("exposure".into()),
+            overlap: [1u32, 2, 3, 5, 8, 13, 17]
+                .map(|k| {
+                    let share = (1.0 / f64::from(k) - 1.0 / 17.0).sqrt();
+                    OverlapRow {
+                        k,
+                        size_error: Some(0.0041 * share),
+                        size_high: Some(0.0052 * share),
+                        ellipticity_error: Some(0.0017 * share),
+                        ellipticity_high: Some(0.0051 * share),
+                        passes: k >= 3,
+                    }
+                })
+                .to_vec(),
         }),
         all_exposures: Some(SizeAndEllipticity {
             size: measured(0.0182, 0.0169, 0.0197, 0.0105),

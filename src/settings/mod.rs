@@ -102,6 +102,16 @@ pub enum CombineWeights {
     InverseVariance,
 }
 
+impl CombineWeights {
+    pub fn word(self) -> &'static str {
+        match self {
+            CombineWeights::Equal => "equal",
+            CombineWeights::Exposure => "exposure",
+            CombineWeights::InverseVariance => "inverse-variance",
+        }
+    }
+}
+
 /// `[combine]`
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]

@@ -5,6 +5,7 @@ use super::correlation;
 use super::decide::{Evidence, Outcome, OwnModels, decide};
 use super::likeness::{like_group, repeats};
 use super::model::*;
+use super::overlap;
 use super::own_model::OwnModel;
 use super::products::{ExposurePicture, Judgement, Pictures};
 use super::reasons;
@@ -12,7 +13,7 @@ use super::results::{self, exposure_result};
 use super::stack::{MIN_STARS, Stack, StarHalf};
 use crate::moments::Weight;
 use crate::repeat::held_out::{HeldOut, model_error};
-use crate::repeat::needed::{NoiseBudget, smallest_overlap};
+use crate::repeat::needed::NoiseBudget;
 use crate::repeat::{Change, RmsChange};
 use crate::settings::Settings;
 use crate::shear::{Requirement as Limits, ShearError};
@@ -104,7 +105,10 @@ pub fn judge(
     verdict.residual_correlation =
         correlation::of_stack(&stack, &models, &viable, pixel_arcsec, &limits, confidence);
     verdict.reasons.extend(verdict.residual_correlation.as_ref().and_then(correlation::reason));
-    verdict.notes.extend(results::weights_note(settings));
+    if let (Some(to), Some(judged)) = (&mut verdict.repeatability, outcome.judged.as_ref().or(all.as_ref())) {
+        let weights = settings.combine.weights;
+        verdict.notes.extend(overlap::add(to, judged, &stack, tables, weights, &limits, confidence));
+    }
     Ok(case.judgement(verdict))
 }
 
@@ -266,7 +270,7 @@ impl Case<'_> {
     fn repeatability(&self, a: &Assessment) -> Repeatability {
         let SizeAndEllipticity { size, ellipticity } = self.size_and_ellipticity(a);
         let frame = if self.in_sky { "sky" } else { "detector" }.into();
-        Repeatability { frame, size, ellipticity, smallest_overlap: self.smallest_overlap(a) }
+        Repeatability { frame, size, ellipticity, ..Repeatability::default() }
     }
 
     fn own_model(&self) -> Option<SizeAndEllipticity> {
@@ -316,13 +320,6 @@ impl Case<'_> {
             .collect();
         let n = known.len().max(1) as f64;
         (known.iter().map(|m| m.e1).sum::<f64>() / n).hypot(known.iter().map(|m| m.e2).sum::<f64>() / n)
-    }
-
-    fn smallest_overlap(&self, a: &Assessment) -> Option<u32> {
-        let n = a.keep.len();
-        let size = smallest_overlap(a.size.high, self.limits.size_limit, n)?;
-        let ellipticity = smallest_overlap(a.ellipticity.high, self.limits.ellipticity_limit, n)?;
-        u32::try_from(size.max(ellipticity)).ok()
     }
 
     /// What would decide: stars of the same mix of brightness, or exposures, were the true

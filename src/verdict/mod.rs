@@ -5,6 +5,7 @@
 //! - [`likeness`]: which exposures belong together
 //! - [`stack`]: one weight, matched stars, rows to fit
 //! - [`assess`]: the change between some exposures, against its limits
+//! - [`overlap`]: how many exposures must cover a galaxy
 //! - [`own_model`]: each exposure's own PSF over the field
 //! - [`correlation`]: what those models leave over the field
 //! - [`decide`]: the decision in its order of preference
@@ -18,6 +19,7 @@ pub mod decide;
 pub mod judge;
 pub mod likeness;
 pub mod model;
+pub mod overlap;
 pub mod own_model;
 pub mod products;
 pub mod reasons;

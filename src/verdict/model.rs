@@ -74,6 +74,24 @@ pub struct Repeatability {
     pub ellipticity: Measured,
     /// Fewest exposures over a galaxy that still meet the requirement.
     pub smallest_overlap: Option<u32>,
+    /// Weights of the combination that the overlap is for.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub weights: Option<String>,
+    /// The error of a random k of the exposures under those weights.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub overlap: Vec<OverlapRow>,
+}
+
+/// A galaxy under `k` exposures: the rms error of its PSF against that of the stack, with upper
+/// bounds.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct OverlapRow {
+    pub k: u32,
+    pub size_error: Option<f64>,
+    pub size_high: Option<f64>,
+    pub ellipticity_error: Option<f64>,
+    pub ellipticity_high: Option<f64>,
+    pub passes: bool,
 }
 
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]

@@ -219,6 +219,9 @@ pub fn cautions(weight: Weight) -> Vec<String> {
         "A median or clipped combination is not linear in the exposures, and weights that include the source's \
          own noise make the PSF depend on flux: the verdict holds for neither."
             .to_owned(),
+        "The smallest overlap takes the exposures over a galaxy as drawn at random; coverage is not random over \
+         the sky: edges and gaps are covered by the same few exposures throughout."
+            .to_owned(),
     ];
     if weight != Weight::Adaptive {
         out.push("Changes under a fixed weight are scaled by the response to jitter; a change of another kind may be scaled a little wrongly.".to_owned());
