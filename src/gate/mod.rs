@@ -1,5 +1,6 @@
 //! Checks: one file each, with its code and the text that `stackworthy explain` prints.
 
+pub mod brightness_dependent;
 pub mod ellipticity_change;
 pub mod few_stars;
 pub mod little_overlap;
@@ -13,6 +14,7 @@ pub mod one_exposure;
 pub mod own_model_ellipticity;
 pub mod own_model_size;
 pub mod psf_differs;
+pub mod registration;
 pub mod repeated;
 pub mod residual_correlation;
 pub mod size_change;
@@ -44,6 +46,8 @@ pub const ALL: &[&Check] = &[
     &own_model_size::CHECK,
     &own_model_ellipticity::CHECK,
     &residual_correlation::CHECK,
+    &registration::CHECK,
+    &brightness_dependent::CHECK,
     &noise_model::CHECK,
     &little_overlap::CHECK,
     &unreadable::CHECK,

@@ -2,19 +2,66 @@
 
 use crate::verdict::Verdict;
 use crate::verdict::correlation::power;
-use crate::verdict::model::{CorrelationBin, Estimate, OverlapRow, Repeatability, ResidualCorrelation};
+use crate::verdict::model::{
+    Brightness, BrightnessTrend, CorrelationBin, Estimate, ExposureRegistration, HigherMomentsChange,
+    OverlapRow, Registration, Repeatability, ResidualCorrelation, SmearTensor,
+};
 
-use super::numbers::{MISSING, or_missing, significant};
+use super::numbers::{MISSING, or_missing, significant, with_interval};
+use super::words::file_name;
 
 /// One line each.
 pub fn lines(verdict: &Verdict) -> Vec<String> {
-    [
+    let lines = [
         verdict.repeatability.as_ref().and_then(overlap),
         verdict.residual_correlation.as_ref().and_then(correlation),
-    ]
-    .into_iter()
-    .flatten()
-    .collect()
+        verdict.registration.as_ref().and_then(registration),
+    ];
+    lines.into_iter().flatten().collect()
+}
+
+/// What combining adds to the size.
+pub fn registration(found: &Registration) -> Option<String> {
+    let of_stars = with_error(&found.size_smear);
+    let kernel = found.kernel_smear.map(|v| format!(", the resampling kernel {}", power(v)));
+    let by_coordinates = found.world_coordinates_smear.as_ref();
+    let coordinates = by_coordinates.map(|e| format!("; by the world coordinates alone {}", with_error(e)));
+    let (kernel, coordinates) = (kernel.unwrap_or_default(), coordinates.unwrap_or_default());
+    found.size_smear.value?;
+    Some(format!("Combining adds to T: the registration by stars {of_stars}{kernel}{coordinates}"))
+}
+
+/// The worst exposures of the registration: file, stars, xx, yy, xy with the error, and the
+/// largest trace of a zone.
+pub fn registration_rows(found: &Registration) -> Vec<Vec<String>> {
+    const SHOWN: usize = 12;
+    let trace = |t: &SmearTensor| t.xx + t.yy;
+    let mut worst: Vec<&ExposureRegistration> = found.exposures.iter().collect();
+    worst.sort_by(|a, b| trace(&b.tensor).total_cmp(&trace(&a.tensor)));
+    let row = |e: &&ExposureRegistration| {
+        let zone = e.zones.iter().map(|z| trace(&z.tensor)).fold(f64::NAN, f64::max);
+        let t = &e.tensor;
+        let numbers =
+            [t.xx, t.yy, t.xy, t.err, zone].map(|v| if v.is_finite() { power(v) } else { MISSING.into() });
+        [file_name(&e.file).to_owned(), e.stars.to_string()].into_iter().chain(numbers).collect()
+    };
+    worst.iter().take(SHOWN).map(row).collect()
+}
+
+/// Change of the higher moments, in a line each.
+pub fn higher_rows(found: &HigherMomentsChange) -> Vec<Vec<String>> {
+    [("coma", &found.coma), ("trefoil", &found.trefoil), ("kurtosis", &found.kurtosis)]
+        .map(|(name, m)| vec![name.into(), with_interval(m.rms, m.low, m.high)])
+        .to_vec()
+}
+
+/// Trends with brightness: quantity, slope with its error, chance, rank correlation.
+pub fn brightness_rows(found: &Brightness) -> Vec<Vec<String>> {
+    let row = |(name, t): (&str, &BrightnessTrend)| {
+        let slope = format!("{:+.5} ± {:.5}", t.slope, t.err);
+        vec![name.into(), slope, significant(t.p, 2), format!("{:+.2}", t.rank_correlation)]
+    };
+    [("ln T", &found.size), ("e1", &found.e1), ("e2", &found.e2)].map(row).to_vec()
 }
 
 /// The fewest exposures that must cover a galaxy.

@@ -61,6 +61,17 @@ pub fn to_text(judgement: &Judgement, settings_toml: &str) -> Result<String, Rep
             errors => c.errors_from.clone(),
             formula => c.formula.clone(),
         }),
+        registration => v.registration.as_ref().map(|r| context! {
+            line => beside::registration(r),
+            rows => beside::registration_rows(r),
+            formula => r.formula.clone(),
+        }),
+        higher => v.higher_moments.as_ref().map(|h| context! { frame => h.frame.clone(), rows => beside::higher_rows(h) }),
+        brightness => v.brightness.as_ref().map(|b| context! {
+            rows => beside::brightness_rows(b),
+            stars => b.stars,
+            formula => b.formula.clone(),
+        }),
         multiples => multiples.map(|(shown, total, tenth)| context! {
             total => total,
             tenth => significant(tenth, 1),

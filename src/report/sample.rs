@@ -103,6 +103,27 @@ pub fn verdict(n: usize) -> Verdict {
             ellipticity: measured(0.0011, 0.0009, 0.0014, 0.0028),
         }),
         residual_correlation: Some(residual_correlation()),
+        registration: Some(registration()),
+        higher_moments: Some(HigherMomentsChange {
+            frame: "sky".into(),
+            coma: Measured { limit: None, ..measured(0.004, 0.001, 0.007, 0.0) },
+            trefoil: Measured { limit: None, ..measured(0.006, 0.003, 0.009, 0.0) },
+            kurtosis: Measured { limit: None, ..measured(0.0, 0.0, 0.004, 0.0) },
+        }),
+        brightness: Some(Brightness {
+            stars: 210,
+            size: BrightnessTrend {
+                slope: 0.0041,
+                err: 0.0006,
+                p: 1e-9,
+                rank_correlation: 0.4,
+                rank_p: 1e-7,
+                significant: true,
+            },
+            e1: BrightnessTrend { slope: 1e-4, err: 3e-4, p: 0.7, ..Default::default() },
+            e2: BrightnessTrend { slope: -2e-4, err: 3e-4, p: 0.5, ..Default::default() },
+            formula: "residual = a + b F/F_max + c F_ref/F".into(),
+        }),
         shear: Some(ShearBudget {
             m: BiasEstimate {
                 value: Some(0.0031),
@@ -159,6 +180,27 @@ fn residual_correlation() -> ResidualCorrelation {
         delta_xi_limit: Some(1e-6),
         standing: "cannot tell".into(),
         formula: "delta xi+ = (rho1 + rho3 + 2 rho4) / (1.84 T_gal/T_psf)^2".into(),
+    }
+}
+
+fn registration() -> Registration {
+    let tensor = SmearTensor { xx: 4e-4, yy: 3e-4, xy: -1e-4, err: 5e-5 };
+    let zone = |z: u32| ZoneRegistration { x: f64::from(700 + 1300 * z), y: 500.0, stars: 20, tensor };
+    let exposure = |i: usize| ExposureRegistration {
+        file: format!("night/target_{i:03}.fits"),
+        stars: 170,
+        tensor,
+        zones: (0..3).map(zone).collect(),
+    };
+    Registration {
+        method: "stars".into(),
+        mean: tensor,
+        size_smear: Estimate { value: Some(1.4e-4), err: Some(1.4e-5) },
+        kernel_smear: Some(0.033),
+        world_coordinates_smear: Some(Estimate { value: Some(2.1e-3), err: Some(4e-4) }),
+        spoken_limit: 0.0026,
+        exposures: (0..3).map(exposure).collect(),
+        formula: "dT/T = (xx + yy)/T".into(),
     }
 }
 

@@ -39,6 +39,9 @@ fn bare() -> Verdict {
         instrument: None,
         own_model: None,
         residual_correlation: None,
+        registration: None,
+        higher_moments: None,
+        brightness: None,
         shear: None,
         exposures: vec![ExposureResult {
             file: "a.fits".into(),

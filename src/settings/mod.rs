@@ -117,6 +117,8 @@ impl CombineWeights {
 #[serde(deny_unknown_fields, default)]
 pub struct CombineSettings {
     pub weights: CombineWeights,
+    /// Variance of the resampling kernel per axis, pixels².
+    pub resampling_kernel_pix2: Option<f64>,
 }
 
 /// Which header cards hold what, and which extensions are used. A named card is

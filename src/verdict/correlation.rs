@@ -214,61 +214,15 @@ fn on_sky(exposure: &Exposure, x: f64, y: f64) -> [f64; 2] {
 
 #[cfg(test)]
 mod tests {
-    use rand::{RngExt, SeedableRng, rngs::StdRng};
-    use rand_distr::StandardNormal;
-
     use super::*;
-    use crate::frame::Region;
-    use crate::moments::Weight;
     use crate::shear::RequirementWish;
-    use crate::stars::{affine::Affine, matching::match_exposures};
-    use crate::verdict::stack::Measured;
+    use crate::verdict::fixture;
 
-    /// Ten exposures of 150 stars, errors 0.003, on 1000 x 1000 pixels; a ripple in e1 that no model of degree
-    /// four follows.
-    fn stack(ripple: f64) -> Stack {
-        let mut rng = StdRng::seed_from_u64(4);
-        let places: Vec<[f64; 2]> =
-            (0..150).map(|_| [rng.random_range(0.0..1000.0), rng.random_range(0.0..1000.0)]).collect();
-        let star = |identity: usize, noise: [f64; 3]| {
-            let [x, y] = places[identity];
-            Measured {
-                x,
-                y,
-                identity: Some(identity),
-                log_size: 1.0 + 0.003 * noise[0],
-                log_size_err: 0.003,
-                e1: 0.02 + ripple * (0.03 * x).sin() * (0.03 * y).cos() + 0.003 * noise[1],
-                e2: 0.003 * noise[2],
-                e_err: 0.003,
-                higher: None,
-                flux: 1e4,
-                centroid_err: 0.01,
-                sky: None,
-            }
-        };
-        let exposures = (0..10)
-            .map(|table| Exposure {
-                table,
-                stars: (0..150)
-                    .map(|i| star(i, std::array::from_fn(|_| rng.sample(StandardNormal))))
-                    .collect(),
-                transform: Some(Affine::identity()),
-                usable: Region { x0: 0, x1: 1000, y0: 0, y1: 1000 },
-            })
-            .collect();
-        Stack {
-            exposures,
-            weight: Weight::Adaptive,
-            size_response: 1.0,
-            e_response: 1.0,
-            mean_star: None,
-            matched: match_exposures(&[]),
-        }
-    }
-
+    /// Ten exposures of 150 stars; a ripple in e1 that no model of degree four follows.
     fn found(ripple: f64) -> ResidualCorrelation {
-        let stack = stack(ripple);
+        let stack = fixture::stack(10, 150, |_, star, _| {
+            star.e1 += ripple * (0.03 * star.x).sin() * (0.03 * star.y).cos();
+        });
         let models: Vec<Option<OwnModel>> = stack.exposures.iter().map(OwnModel::fit).collect();
         let limits = Limits::resolve(&RequirementWish::default()).unwrap();
         let places: Vec<usize> = (0..10).collect();
@@ -293,13 +247,12 @@ mod tests {
         let found = found(0.04);
         let reason = reason(&found).expect("over the limit");
         assert_eq!(reason.code, "residual-correlation");
-        // The mean square, a quarter, times J0(sqrt(2) k r) = 0.75 at the 24 pixels of these pairs.
-        let bin = &found.bins[1];
+        // The mean square, a quarter, times J0(sqrt(2) k r) = 1 - x^2/4 + x^4/64 - ... for close pairs.
+        let bin = found.bins.iter().find(|bin| bin.pairs > 150).unwrap();
         let (value, err) = (bin.rho1.value.unwrap(), bin.rho1.err.unwrap());
-        assert!((bin.separation - 0.24).abs() < 0.01);
-        assert!(
-            (value - 0.75 * 0.25 * 0.04f64.powi(2)).abs() < 3.0 * err && value > 3.0 * err,
-            "{value} {err}"
-        );
+        let x = std::f64::consts::SQRT_2 * 0.03 * bin.separation * 60.0 / 0.6;
+        assert!(x < 1.5, "{x}");
+        let expected = 0.25 * 0.04f64.powi(2) * (1.0 - x.powi(2) / 4.0 + x.powi(4) / 64.0);
+        assert!((value - expected).abs() < 3.0 * err && value > 3.0 * err, "{value} {err} {expected}");
     }
 }

@@ -1,16 +1,15 @@
 //! Star tables to a judgement.
 
 use super::assess::{Assessment, Obstacle, Place, Standing, assess};
-use super::correlation;
 use super::decide::{Evidence, Outcome, OwnModels, decide};
 use super::likeness::{like_group, repeats};
 use super::model::*;
-use super::overlap;
 use super::own_model::OwnModel;
 use super::products::{ExposurePicture, Judgement, Pictures};
 use super::reasons;
 use super::results::{self, exposure_result};
 use super::stack::{MIN_STARS, Stack, StarHalf};
+use super::{brightness, correlation, higher, overlap, registration};
 use crate::moments::Weight;
 use crate::repeat::held_out::{HeldOut, model_error};
 use crate::repeat::needed::NoiseBudget;
@@ -105,6 +104,17 @@ pub fn judge(
     verdict.residual_correlation =
         correlation::of_stack(&stack, &models, &viable, pixel_arcsec, &limits, confidence);
     verdict.reasons.extend(verdict.residual_correlation.as_ref().and_then(correlation::reason));
+    let kernel = settings.combine.resampling_kernel_pix2;
+    verdict.registration = registration::of_stack(&stack, &viable, tables, kernel, &limits);
+    verdict.reasons.extend(verdict.registration.as_ref().and_then(registration::reason));
+    verdict.brightness = brightness::of_stack(&stack, &models, &viable);
+    verdict.reasons.extend(verdict.brightness.as_ref().and_then(brightness::reason));
+    let half = if outcome.judged.is_some() { StarHalf::Judging } else { StarHalf::All };
+    verdict.higher_moments = outcome
+        .judged
+        .as_ref()
+        .or(all.as_ref())
+        .and_then(|judged| higher::of_stack(&stack, judged, half, in_sky, confidence));
     if let (Some(to), Some(judged)) = (&mut verdict.repeatability, outcome.judged.as_ref().or(all.as_ref())) {
         let weights = settings.combine.weights;
         verdict.notes.extend(overlap::add(to, judged, &stack, tables, weights, &limits, confidence));
@@ -222,6 +232,9 @@ impl Case<'_> {
             instrument: self.instrument.map(|a| self.size_and_ellipticity(a)),
             own_model: self.own_model(),
             residual_correlation: None,
+            registration: None,
+            higher_moments: None,
+            brightness: None,
             shear: judged.and_then(|a| results::shear(a, self.limits, self.mean_ellipticity())),
             groups: outcome.groups.iter().map(|g| g.iter().map(|&p| self.file(p)).collect()).collect(),
             size_definition: self.size_definition(),

@@ -8,14 +8,21 @@
 //! - [`overlap`]: how many exposures must cover a galaxy
 //! - [`own_model`]: each exposure's own PSF over the field
 //! - [`correlation`]: what those models leave over the field
+//! - [`registration`]: what laying the exposures on one another adds to the PSF
+//! - [`higher`]: change of third and fourth moments
+//! - [`brightness`]: whether bright stars have another shape
 //! - [`decide`]: the decision in its order of preference
 //! - [`judge`](mod@judge): all of these in order
 //! - [`results`], [`reasons`]: into the result model, in numbers and sentences
 //! - [`model`], [`products`]: what judging gives
 
 pub mod assess;
+pub mod brightness;
 pub mod correlation;
 pub mod decide;
+#[cfg(test)]
+mod fixture;
+pub mod higher;
 pub mod judge;
 pub mod likeness;
 pub mod model;
@@ -23,6 +30,7 @@ pub mod overlap;
 pub mod own_model;
 pub mod products;
 pub mod reasons;
+pub mod registration;
 pub mod results;
 pub mod stack;
 

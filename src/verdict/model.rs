@@ -260,6 +260,86 @@ pub struct CorrelationBin {
     pub delta_xi: Option<Estimate>,
 }
 
+/// Mean products of position residuals, centroid noise removed, pixels²; `err` is that of xx and yy.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+pub struct SmearTensor {
+    pub xx: f64,
+    pub yy: f64,
+    pub xy: f64,
+    pub err: f64,
+}
+
+/// What laying the exposures on one another adds to the size of the combined PSF.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Registration {
+    /// `"stars"`: by the matched stars themselves.
+    pub method: String,
+    pub mean: SmearTensor,
+    /// dT/T by the registration.
+    pub size_smear: Estimate,
+    /// dT/T by the resampling kernel, where its variance was stated.
+    pub kernel_smear: Option<f64>,
+    /// dT/T were the exposures laid on one another by their own world coordinates, where all
+    /// have them.
+    pub world_coordinates_smear: Option<Estimate>,
+    /// Above this the smear is spoken of.
+    pub spoken_limit: f64,
+    pub exposures: Vec<ExposureRegistration>,
+    /// The formula and its label.
+    pub formula: String,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ExposureRegistration {
+    pub file: String,
+    pub stars: u32,
+    pub tensor: SmearTensor,
+    pub zones: Vec<ZoneRegistration>,
+}
+
+/// One zone of the detector, by its middle in FITS pixels.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ZoneRegistration {
+    pub x: f64,
+    pub y: f64,
+    pub stars: u32,
+    pub tensor: SmearTensor,
+}
+
+/// Rms change of third and fourth moments between the exposures judged, as of size; per component;
+/// no limit.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct HigherMomentsChange {
+    /// `"sky"` or `"detector"`.
+    pub frame: String,
+    pub coma: Measured,
+    pub trefoil: Measured,
+    pub kurtosis: Measured,
+}
+
+/// Trend of the stars' shape with their brightness.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Brightness {
+    pub stars: u32,
+    pub size: BrightnessTrend,
+    pub e1: BrightnessTrend,
+    pub e2: BrightnessTrend,
+    /// The formula and its label.
+    pub formula: String,
+}
+
+/// Change from no light to the brightest star.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+pub struct BrightnessTrend {
+    pub slope: f64,
+    pub err: f64,
+    /// Chance of a slope as large without any trend.
+    pub p: f64,
+    pub rank_correlation: f64,
+    pub rank_p: f64,
+    pub significant: bool,
+}
+
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Verdict {
     pub schema: String,
@@ -275,6 +355,12 @@ pub struct Verdict {
     pub own_model: Option<SizeAndEllipticity>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub residual_correlation: Option<ResidualCorrelation>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub registration: Option<Registration>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub higher_moments: Option<HigherMomentsChange>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub brightness: Option<Brightness>,
     pub shear: Option<ShearBudget>,
     pub groups: Vec<Vec<String>>,
     pub size_definition: SizeDefinition,
