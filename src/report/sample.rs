@@ -194,6 +194,7 @@ fn registration() -> Registration {
     };
     Registration {
         method: "stars".into(),
+        noise_factor: 0.96,
         mean: tensor,
         size_smear: Estimate { value: Some(1.4e-4), err: Some(1.4e-5) },
         kernel_smear: Some(0.033),

@@ -26,7 +26,8 @@ const MOST_STARS: usize = 3000;
 /// What the numbers mean, as reports print it.
 pub const FORMULA: &str = "delta xi+ = (rho1 + rho3 + 2 rho4) / (1.84 T_gal/T_psf)^2, the correlation function of \
      the additive bias c = (1/1.84)(T_psf/T_gal)(de + e dT/T), held at every separation against c^2, the limit on \
-     sigma_sys^2 (Amara & Refregier 2008, MNRAS 391, 228); e is a star's own ellipticity, d star minus model, both \
+     sigma_sys^2 (Amara & Refregier 2008, MNRAS 391, 228; a sum over both components, so up to twice as strict as c per \
+     component); e is a star's own ellipticity, d star minus model, both \
      stars of a pair held out of the fit. After the published form (Jarvis et al. 2016, MNRAS 460, 2245; its factors \
      vary between papers, from memory), with rho4 in both orders; its terms in xi+ (the m of the shear budget) and \
      in the leakage alpha (rho2, rho5: only galaxies tell) are left out";

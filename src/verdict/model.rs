@@ -233,9 +233,11 @@ pub struct ResidualCorrelation {
 }
 
 impl ResidualCorrelation {
-    /// The bin that reaches farthest, its error counted in.
+    /// The bin that decides: where it is over the limit the one that is most plainly so, else that
+    /// which reaches farthest, its error counted in.
     pub fn worst(&self) -> Option<&CorrelationBin> {
-        let reach = |bin: &&CorrelationBin| Some(bin.additive.value?.abs() + bin.additive.err?);
+        let side = if self.standing == "over" { -2.0 } else { 1.0 };
+        let reach = |bin: &&CorrelationBin| Some(bin.additive.value?.abs() + side * bin.additive.err?);
         let known = self.bins.iter().filter(|bin| reach(bin).is_some());
         known.max_by(|a, b| reach(a).unwrap_or(0.0).total_cmp(&reach(b).unwrap_or(0.0)))
     }
@@ -274,6 +276,8 @@ pub struct SmearTensor {
 pub struct Registration {
     /// `"stars"`: by the matched stars themselves.
     pub method: String,
+    /// Variance of the centroids' noise over that of `sqrt(2) s/snr`, as the faint stars show it.
+    pub noise_factor: f64,
     pub mean: SmearTensor,
     /// dT/T by the registration.
     pub size_smear: Estimate,
