@@ -45,8 +45,8 @@ pub fn overlap_error(
         return Err(RepeatError::BadRow { row, what: "its weight is not a finite number above zero" });
     }
     if k >= n || k == 0 {
-        let none = rms_change(&[], confidence)?;
-        return Ok(if k == 0 { RmsChange { high: f64::INFINITY, ..none } } else { none });
+        let high = if k == 0 { f64::INFINITY } else { 0.0 };
+        return Ok(RmsChange { rms: 0.0, low: 0.0, high, mean_square: 0.0, noise: 0.0, confidence });
     }
     let equal = weights.iter().all(|w| *w == weights[0]);
     if equal {
