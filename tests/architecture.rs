@@ -91,8 +91,19 @@ fn every_code_can_be_explained() {
 fn every_code_that_is_spoken_is_a_check() {
     let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/verdict");
     let known = |code: &str| stackworthy::gate::find(code).is_some();
-    for file in ["judge.rs", "reasons.rs", "likeness.rs", "assess.rs", "results.rs", "time_reasons.rs"] {
-        let text = std::fs::read_to_string(source.join(file)).unwrap();
+    let files = [
+        "judge",
+        "reasons",
+        "likeness",
+        "assess",
+        "results",
+        "correlation",
+        "registration",
+        "brightness",
+        "time_reasons",
+    ];
+    for file in files.map(|name| format!("{name}.rs")) {
+        let text = std::fs::read_to_string(source.join(&file)).unwrap();
         for line in text
             .lines()
             .filter(|line| line.contains("code") || line.contains("plain(") || line.contains("own_model("))

@@ -1,5 +1,6 @@
 //! Checks: one file each, with its code and the text that `stackworthy explain` prints.
 
+pub mod brightness_dependent;
 pub mod drift;
 pub mod ellipticity_change;
 pub mod few_stars;
@@ -16,7 +17,9 @@ pub mod own_model_ellipticity;
 pub mod own_model_size;
 pub mod period;
 pub mod psf_differs;
+pub mod registration;
 pub mod repeated;
+pub mod residual_correlation;
 pub mod shear_bias;
 pub mod size_change;
 pub mod step;
@@ -48,6 +51,9 @@ pub const ALL: &[&Check] = &[
     &shear_bias::CHECK,
     &own_model_size::CHECK,
     &own_model_ellipticity::CHECK,
+    &residual_correlation::CHECK,
+    &registration::CHECK,
+    &brightness_dependent::CHECK,
     &noise_model::CHECK,
     &little_overlap::CHECK,
     &unreadable::CHECK,

@@ -98,12 +98,21 @@ impl Change {
     /// with its two-sided interval. Scatter above the errors that is not shown to be white over
     /// the field is added, with its own uncertainty.
     pub fn rms(&self, confidence: f64) -> Result<RmsChange, RepeatError> {
-        let change = rms_change(&self.modes, confidence)?;
+        let per_row = self.exposures as f64 / (self.exposures as f64 - 1.0);
+        self.with_doubt(rms_change(&self.modes, confidence)?, per_row, confidence)
+    }
+
+    /// Adds the scatter above the errors where it is in doubt, `per_row` times its variance.
+    pub(super) fn with_doubt(
+        &self,
+        change: RmsChange,
+        per_row: f64,
+        confidence: f64,
+    ) -> Result<RmsChange, RepeatError> {
         let check = &self.noise_check;
         if !check.in_doubt() {
             return Ok(change);
         }
-        let per_row = self.exposures as f64 / (self.exposures as f64 - 1.0);
         let reach = super::interval::two_sided_normal(confidence) * check.correlated.err;
         let bound = |v: f64| v.max(0.0) * per_row;
         let v = check.correlated.variance;

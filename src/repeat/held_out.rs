@@ -8,6 +8,7 @@ use super::root::crossing_above;
 use crate::field::Basis;
 use crate::field::order::{fold_of_each, held_out_residuals};
 use crate::field::robust::{BISQUARE_TUNING, scale_about_zero};
+use crate::field::{FieldError, Robustness, fit};
 
 /// Held-out residuals of one exposure and component, with the stars' errors.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -37,6 +38,31 @@ pub fn hold_out(
         sigmas: kept.iter().map(|i| sigmas[*i]).collect(),
         rejected: pulls.len() - kept.len(),
     })
+}
+
+/// For every star and every fold, value minus the robust model fitted without the star's own fold
+/// and that one (index `[star][fold]`): of a pair, each star's residual by the other's fold
+/// leaves both out of the fit.
+pub fn hold_out_pairs(
+    basis: &Basis,
+    xs: &[f64],
+    ys: &[f64],
+    values: &[f64],
+    sigmas: &[f64],
+    fold: &[usize],
+) -> Result<Vec<Vec<f64>>, FieldError> {
+    let folds = fold.iter().max().map_or(0, |f| f + 1);
+    let mut residuals = vec![vec![0.0; folds]; values.len()];
+    for (a, b) in (0..folds).flat_map(|a| (a..folds).map(move |b| (a, b))) {
+        let kept: Vec<usize> = (0..values.len()).filter(|&i| fold[i] != a && fold[i] != b).collect();
+        let pick = |all: &[f64]| kept.iter().map(|i| all[*i]).collect::<Vec<f64>>();
+        let model = fit(basis, &pick(xs), &pick(ys), &pick(values), &pick(sigmas), Robustness::Bisquare)?;
+        for i in (0..values.len()).filter(|&i| fold[i] == a || fold[i] == b) {
+            let left = values[i] - model.predict(xs[i], ys[i]).0;
+            residuals[i][if fold[i] == a { b } else { a }] = left;
+        }
+    }
+    Ok(residuals)
 }
 
 /// The rms error of the models behind `parts` (exposures, components): the variance `v` with

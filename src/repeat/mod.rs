@@ -12,6 +12,8 @@
 //! | [`random_effects`] | the population the exposures were drawn from |
 //! | [`subset`] | which exposures to leave out, and groups of like ones |
 //! | [`held_out`] | how well each exposure's own model predicts |
+//! | [`residual_correlation`](mod@residual_correlation) | how the residuals of its stars hang together |
+//! | [`overlap`] | what a galaxy that only some exposures cover errs by |
 //! | [`needed`] | how many stars or exposures would decide |
 
 pub mod change;
@@ -19,9 +21,11 @@ pub mod held_out;
 pub mod interval;
 pub mod needed;
 pub mod noise_check;
+pub mod overlap;
 pub mod phase;
 pub mod quadratic_form;
 pub mod random_effects;
+pub mod residual_correlation;
 pub mod root;
 mod solve;
 pub mod star_offsets;

@@ -1,4 +1,4 @@
-//! How many stars or exposures would decide, and the smallest number over a galaxy.
+//! How many stars or exposures would decide.
 
 use super::RepeatError;
 use super::interval::{NoiseMode, rms_change};
@@ -118,13 +118,6 @@ impl NoiseBudget {
     }
 }
 
-/// Fewest of `exposures` equally weighted exposures that must cover a galaxy for
-/// `rms sqrt(1/k - 1/N) < limit`, the error of a random choice of k out of N. Holds where coverage is
-/// random over the sky, not at edges and gaps. Give the upper bound of the rms.
-pub fn smallest_overlap(rms: f64, limit: f64, exposures: usize) -> Option<usize> {
-    (1..=exposures).find(|k| rms * (1.0 / *k as f64 - 1.0 / exposures as f64).max(0.0).sqrt() < limit)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -155,13 +148,5 @@ mod tests {
         let plan = NoiseBudget::planned(50, 8, 6, 1, 0.01);
         assert_eq!(plan.stars_needed(0.02, 0.01, 0.95), Ok(None));
         assert_eq!(plan.stars_needed(0.0, 1.0, 0.95), Ok(Some(50)));
-    }
-
-    #[test]
-    fn overlap() {
-        assert_eq!(smallest_overlap(0.01, 0.02, 8), Some(1));
-        assert_eq!(smallest_overlap(0.02, 0.01, 8), Some(3));
-        assert_eq!(smallest_overlap(5.0, 0.01, 8), Some(8));
-        assert_eq!(smallest_overlap(f64::NAN, 0.01, 8), None);
     }
 }

@@ -11,7 +11,7 @@ use crate::verdict::{Judgement, Verdict};
 
 use super::numbers::{MISSING, or_missing, signed, significant, with_error, with_interval};
 use super::words::{as_sentence, budget, count, file_name, next_step, reasons_and_remarks, sentence};
-use super::{CAUTION, REPORT_HTML, ReportError, exposures::gate_word, figures, through_time};
+use super::{CAUTION, REPORT_HTML, ReportError, beside, exposures::gate_word, figures, through_time};
 
 /// The whole page. `settings_toml` is shown as it is.
 pub fn to_text(judgement: &Judgement, settings_toml: &str) -> Result<String, ReportError> {
@@ -40,6 +40,8 @@ pub fn to_text(judgement: &Judgement, settings_toml: &str) -> Result<String, Rep
         formula => v.shear.as_ref().map(|s| s.formula.clone()),
         frame => v.repeatability.as_ref().map(|r| r.frame.clone()),
         overlap => v.repeatability.as_ref().and_then(|r| r.smallest_overlap),
+        overlap_weights => v.repeatability.as_ref().and_then(|r| r.weights.clone()),
+        overlap_rows => v.repeatability.as_ref().map(beside::overlap_rows),
         population => population_rows(v),
         pulls => (v.noise_check.size_pull.is_some() || v.noise_check.ellipticity_pull.is_some()).then(|| context! {
             size => or_missing(v.noise_check.size_pull, 3),
@@ -52,6 +54,26 @@ pub fn to_text(judgement: &Judgement, settings_toml: &str) -> Result<String, Rep
             svg => Value::from_safe_string(r.svg),
             size => significant(r.largest_size, 2),
             ellipticity => significant(r.longest, 2),
+        }),
+        correlation => v.residual_correlation.as_ref().map(|c| context! {
+            svg => svg(figures::residual_correlation(c)),
+            table => beside::correlation_rows(c),
+            unit => c.unit.clone(),
+            standing => c.standing.clone(),
+            limit => significant(c.additive_limit, 2),
+            errors => c.errors_from.clone(),
+            formula => c.formula.clone(),
+        }),
+        registration => v.registration.as_ref().map(|r| context! {
+            line => beside::registration(r),
+            rows => beside::registration_rows(r),
+            formula => r.formula.clone(),
+        }),
+        higher => v.higher_moments.as_ref().map(|h| context! { frame => h.frame.clone(), rows => beside::higher_rows(h) }),
+        brightness => v.brightness.as_ref().map(|b| context! {
+            rows => beside::brightness_rows(b),
+            stars => b.stars,
+            formula => b.formula.clone(),
         }),
         multiples => multiples.map(|(shown, total, tenth)| context! {
             total => total,

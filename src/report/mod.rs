@@ -5,6 +5,7 @@ use std::path::Path;
 use crate::table::{atomic, fits_table};
 use crate::verdict::Judgement;
 
+mod beside;
 pub mod ecsv;
 pub mod exposures;
 pub mod field_models;

@@ -89,6 +89,20 @@ pub fn verdict(n: usize) -> Verdict {
             size: Measured { population, ..measured(0.0041, 0.0032, 0.0052, 0.0105) },
             ellipticity: measured(0.0017, 0.0012, 0.0024, 0.0028),
             smallest_overlap: Some(3),
+            weights: Some("exposure".into()),
+            overlap: [1u32, 2, 3, 5, 8, 13, 17]
+                .map(|k| {
+                    let share = (1.0 / f64::from(k) - 1.0 / 17.0).sqrt();
+                    OverlapRow {
+                        k,
+                        size_error: Some(0.0041 * share),
+                        size_high: Some(0.0052 * share),
+                        ellipticity_error: Some(0.0017 * share),
+                        ellipticity_high: Some(0.0051 * share),
+                        passes: k >= 3,
+                    }
+                })
+                .to_vec(),
         }),
         all_exposures: Some(SizeAndEllipticity {
             size: measured(0.0182, 0.0169, 0.0197, 0.0105),
@@ -101,6 +115,28 @@ pub fn verdict(n: usize) -> Verdict {
         own_model: Some(SizeAndEllipticity {
             size: measured(0.0022, 0.0018, 0.0027, 0.0105),
             ellipticity: measured(0.0011, 0.0009, 0.0014, 0.0028),
+        }),
+        residual_correlation: Some(residual_correlation()),
+        registration: Some(registration()),
+        higher_moments: Some(HigherMomentsChange {
+            frame: "sky".into(),
+            coma: Measured { limit: None, ..measured(0.004, 0.001, 0.007, 0.0) },
+            trefoil: Measured { limit: None, ..measured(0.006, 0.003, 0.009, 0.0) },
+            kurtosis: Measured { limit: None, ..measured(0.0, 0.0, 0.004, 0.0) },
+        }),
+        brightness: Some(Brightness {
+            stars: 210,
+            size: BrightnessTrend {
+                slope: 0.0041,
+                err: 0.0006,
+                p: 1e-9,
+                rank_correlation: 0.4,
+                rank_p: 1e-7,
+                significant: true,
+            },
+            e1: BrightnessTrend { slope: 1e-4, err: 3e-4, p: 0.7, ..Default::default() },
+            e2: BrightnessTrend { slope: -2e-4, err: 3e-4, p: 0.5, ..Default::default() },
+            formula: "residual = a + b F/F_max + c F_ref/F".into(),
         }),
         shear: Some(ShearBudget {
             m: bias(0.0044, 0.0009, 0.0061, 0.015),
@@ -225,6 +261,62 @@ fn time() -> TimeAnalysis {
             }],
             withheld: None,
         },
+    }
+}
+
+/// Falls off with separation and changes sign; the closest bin has no error.
+fn residual_correlation() -> ResidualCorrelation {
+    let estimate = |value: f64, err: f64| Estimate { value: Some(value), err: Some(err) };
+    let bin = |k: usize| {
+        let separation = 0.1 * 1.8f64.powi(k as i32);
+        let value = 1.2e-5 * (-separation / 2.0).exp() * (1.0 - 0.3 * separation);
+        let err = 6e-6 / 1.7f64.powi(k as i32);
+        CorrelationBin {
+            from: separation / 1.3,
+            to: separation * 1.38,
+            separation,
+            pairs: 12 << k,
+            rho1: if k == 0 { Estimate { value: Some(value), err: None } } else { estimate(value, err) },
+            rho2: estimate(-0.4 * value, err),
+            rho3: estimate(1e-9, 2e-9),
+            rho4: estimate(2e-8, 3e-8),
+            rho5: estimate(-1e-8, 3e-8),
+            additive: if k == 0 { Estimate { value: Some(value), err: None } } else { estimate(value, err) },
+            delta_xi: Some(estimate(value / 7.6, err / 7.6)),
+        }
+    };
+    ResidualCorrelation {
+        unit: "arcmin".into(),
+        exposures: 17,
+        stars: 180,
+        errors_from: "the larger of the jackknives over exposures and over patches of the sky".into(),
+        bins: (0..8).map(bin).collect(),
+        additive_limit: 0.0028f64.powi(2),
+        delta_xi_limit: Some(1e-6),
+        standing: "cannot tell".into(),
+        formula: "delta xi+ = (rho1 + rho3 + 2 rho4) / (1.84 T_gal/T_psf)^2".into(),
+    }
+}
+
+fn registration() -> Registration {
+    let tensor = SmearTensor { xx: 4e-4, yy: 3e-4, xy: -1e-4, err: 5e-5 };
+    let zone = |z: u32| ZoneRegistration { x: f64::from(700 + 1300 * z), y: 500.0, stars: 20, tensor };
+    let exposure = |i: usize| ExposureRegistration {
+        file: format!("night/target_{i:03}.fits"),
+        stars: 170,
+        tensor,
+        zones: (0..3).map(zone).collect(),
+    };
+    Registration {
+        method: "stars".into(),
+        noise_factor: 0.96,
+        mean: tensor,
+        size_smear: Estimate { value: Some(1.4e-4), err: Some(1.4e-5) },
+        kernel_smear: Some(0.033),
+        world_coordinates_smear: Some(Estimate { value: Some(2.1e-3), err: Some(4e-4) }),
+        spoken_limit: 0.0026,
+        exposures: (0..3).map(exposure).collect(),
+        formula: "dT/T = (xx + yy)/T".into(),
     }
 }
 

@@ -10,7 +10,7 @@ use crate::verdict::reasons::percent;
 use super::exposures::gate_word;
 use super::numbers::{significant, with_interval};
 use super::words::{file_name, next_step, reasons_and_remarks, sentence, standing, worst};
-use super::{CAUTION, REPORT_HTML};
+use super::{CAUTION, REPORT_HTML, beside};
 
 /// Exposures named one by one at most; the rest is counted.
 const WORST_SHOWN: usize = 5;
@@ -54,6 +54,9 @@ pub fn summary(verdict: &Verdict, folder: &str) -> String {
     if rows.len() > 1 {
         out.push('\n');
         out.push_str(&aligned(&rows));
+    }
+    for line in beside::lines(verdict) {
+        out.push_str(&wrapped(&line, "  ", "    "));
     }
     out.push_str(&exposures_to_look_at(verdict));
 

@@ -38,6 +38,10 @@ fn bare() -> Verdict {
         all_exposures: None,
         instrument: None,
         own_model: None,
+        residual_correlation: None,
+        registration: None,
+        higher_moments: None,
+        brightness: None,
         shear: None,
         combined: None,
         exposures: vec![ExposureResult {
@@ -198,7 +202,7 @@ fn the_page_stands_alone_and_says_it_all() {
         assert!(page.contains(text), "{text}");
     }
     assert!(page.len() < 1_000_000, "{} bytes", page.len());
-    assert_eq!(page.matches("class=\"figure\"").count(), 4);
+    assert_eq!(page.matches("class=\"figure\"").count(), 5);
     assert!(!page.contains("NaN") && !page.contains("inf"), "a number that is none");
 }
 

@@ -102,11 +102,23 @@ pub enum CombineWeights {
     InverseVariance,
 }
 
+impl CombineWeights {
+    pub fn word(self) -> &'static str {
+        match self {
+            CombineWeights::Equal => "equal",
+            CombineWeights::Exposure => "exposure",
+            CombineWeights::InverseVariance => "inverse-variance",
+        }
+    }
+}
+
 /// `[combine]`
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct CombineSettings {
     pub weights: CombineWeights,
+    /// Variance of the resampling kernel per axis, pixels².
+    pub resampling_kernel_pix2: Option<f64>,
 }
 
 /// Which header cards hold what, and which extensions are used. A named card is

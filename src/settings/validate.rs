@@ -53,6 +53,8 @@ pub(super) fn check(loaded: &Loaded) -> Check {
         return refuse("detector.usable", format!("[{x0}, {x1}, {y0}, {y1}]"), allowed);
     }
 
+    not_negative("combine.resampling_kernel_pix2", s.combine.resampling_kernel_pix2)?;
+
     if let Some(word) = s.header.time_is.as_deref().filter(|w| !TIME_IS.contains(w)) {
         return refuse("header.time_is", format!("{word:?}"), &one_of(&TIME_IS));
     }

@@ -12,9 +12,10 @@ use super::reasons;
 use super::results::{self, exposure_result};
 use super::shear_budget::{self, ShearCase};
 use super::stack::{MIN_STARS, Stack, StarHalf};
+use super::{brightness, correlation, higher, overlap, registration};
 use crate::moments::Weight;
 use crate::repeat::held_out::{HeldOut, model_error};
-use crate::repeat::needed::{NoiseBudget, smallest_overlap};
+use crate::repeat::needed::NoiseBudget;
 use crate::repeat::{Change, RmsChange};
 use crate::settings::Settings;
 use crate::shear::{Requirement as Limits, ShearError};
@@ -117,8 +118,26 @@ pub fn judge(
         confidence,
     };
     shear_budget::complete(&mut verdict, &bias);
-    verdict.notes.extend(results::weights_note(settings));
     over_time::add(&mut verdict, tables, &stack);
+    let pixel_arcsec = tables.iter().find_map(|t| t.facts.pixel_arcsec);
+    verdict.residual_correlation =
+        correlation::of_stack(&stack, &models, &viable, pixel_arcsec, &limits, confidence);
+    verdict.reasons.extend(verdict.residual_correlation.as_ref().and_then(correlation::reason));
+    let kernel = settings.combine.resampling_kernel_pix2;
+    verdict.registration = registration::of_stack(&stack, &viable, tables, kernel, &limits);
+    verdict.reasons.extend(verdict.registration.as_ref().and_then(registration::reason));
+    verdict.brightness = brightness::of_stack(&stack, &models, &viable);
+    verdict.reasons.extend(verdict.brightness.as_ref().and_then(brightness::reason));
+    let half = if outcome.judged.is_some() { StarHalf::Judging } else { StarHalf::All };
+    verdict.higher_moments = outcome
+        .judged
+        .as_ref()
+        .or(all.as_ref())
+        .and_then(|judged| higher::of_stack(&stack, judged, half, in_sky, confidence));
+    if let (Some(to), Some(judged)) = (&mut verdict.repeatability, outcome.judged.as_ref().or(all.as_ref())) {
+        let weights = settings.combine.weights;
+        verdict.notes.extend(overlap::add(to, judged, &stack, tables, weights, &limits, confidence));
+    }
     Ok(case.judgement(verdict))
 }
 
@@ -233,6 +252,10 @@ impl Case<'_> {
             own_model: self.own_model(),
             shear: None,
             combined: None,
+            residual_correlation: None,
+            registration: None,
+            higher_moments: None,
+            brightness: None,
             groups: outcome.groups.iter().map(|g| g.iter().map(|&p| self.file(p)).collect()).collect(),
             size_definition: self.size_definition(),
             exposures: self.exposures(outcome),
@@ -289,7 +312,7 @@ impl Case<'_> {
     fn repeatability(&self, a: &Assessment) -> Repeatability {
         let SizeAndEllipticity { size, ellipticity } = self.size_and_ellipticity(a);
         let frame = if self.in_sky { "sky" } else { "detector" }.into();
-        Repeatability { frame, size, ellipticity, smallest_overlap: self.smallest_overlap(a) }
+        Repeatability { frame, size, ellipticity, ..Repeatability::default() }
     }
 
     fn own_model(&self) -> Option<SizeAndEllipticity> {
@@ -339,13 +362,6 @@ impl Case<'_> {
             .collect();
         let n = known.len().max(1) as f64;
         (known.iter().map(|m| m.e1).sum::<f64>() / n).hypot(known.iter().map(|m| m.e2).sum::<f64>() / n)
-    }
-
-    fn smallest_overlap(&self, a: &Assessment) -> Option<u32> {
-        let n = a.keep.len();
-        let size = smallest_overlap(a.size.high, self.limits.size_limit, n)?;
-        let ellipticity = smallest_overlap(a.ellipticity.high, self.limits.ellipticity_limit, n)?;
-        u32::try_from(size.max(ellipticity)).ok()
     }
 
     /// What would decide: stars of the same mix of brightness, or exposures, were the true

@@ -74,6 +74,24 @@ pub struct Repeatability {
     pub ellipticity: Measured,
     /// Fewest exposures over a galaxy that still meet the requirement.
     pub smallest_overlap: Option<u32>,
+    /// Weights of the combination that the overlap is for.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub weights: Option<String>,
+    /// The error of a random k of the exposures under those weights.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub overlap: Vec<OverlapRow>,
+}
+
+/// A galaxy under `k` exposures: the rms error of its PSF against that of the stack, with upper
+/// bounds.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct OverlapRow {
+    pub k: u32,
+    pub size_error: Option<f64>,
+    pub size_high: Option<f64>,
+    pub ellipticity_error: Option<f64>,
+    pub ellipticity_high: Option<f64>,
+    pub passes: bool,
 }
 
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
@@ -250,6 +268,144 @@ pub struct ToolInfo {
     pub arguments: Vec<String>,
 }
 
+/// A value with its standard error.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+pub struct Estimate {
+    pub value: Option<f64>,
+    pub err: Option<f64>,
+}
+
+/// Correlation functions of what the exposures' own models leave of stars held out of them.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ResidualCorrelation {
+    /// Of the separations: `"arcmin"`, or `"pixel"` where there is no plate scale.
+    pub unit: String,
+    pub exposures: u32,
+    /// Mean an exposure.
+    pub stars: u32,
+    pub errors_from: String,
+    pub bins: Vec<CorrelationBin>,
+    /// Limit on the additive combination, at every separation.
+    pub additive_limit: f64,
+    pub delta_xi_limit: Option<f64>,
+    /// `"within"`, `"over"` or `"cannot tell"`.
+    pub standing: String,
+    /// The formula and its label.
+    pub formula: String,
+}
+
+impl ResidualCorrelation {
+    /// The bin that decides: where it is over the limit the one that is most plainly so, else that
+    /// which reaches farthest, its error counted in.
+    pub fn worst(&self) -> Option<&CorrelationBin> {
+        let side = if self.standing == "over" { -2.0 } else { 1.0 };
+        let reach = |bin: &&CorrelationBin| Some(bin.additive.value?.abs() + side * bin.additive.err?);
+        let known = self.bins.iter().filter(|bin| reach(bin).is_some());
+        known.max_by(|a, b| reach(a).unwrap_or(0.0).total_cmp(&reach(b).unwrap_or(0.0)))
+    }
+}
+
+/// One bin of separations.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct CorrelationBin {
+    pub from: f64,
+    pub to: f64,
+    /// Mean of the pairs.
+    pub separation: f64,
+    pub pairs: u64,
+    pub rho1: Estimate,
+    pub rho2: Estimate,
+    pub rho3: Estimate,
+    pub rho4: Estimate,
+    pub rho5: Estimate,
+    /// `rho1 + rho3 + 2 rho4`, on the PSF.
+    pub additive: Estimate,
+    /// The same on shear, where the size ratio is known.
+    pub delta_xi: Option<Estimate>,
+}
+
+/// Mean products of position residuals, centroid noise removed, pixels²; `err` is that of xx and yy.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+pub struct SmearTensor {
+    pub xx: f64,
+    pub yy: f64,
+    pub xy: f64,
+    pub err: f64,
+}
+
+/// What laying the exposures on one another adds to the size of the combined PSF.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Registration {
+    /// `"stars"`: by the matched stars themselves.
+    pub method: String,
+    /// Variance of the centroids' noise over that of `sqrt(2) s/snr`, as the faint stars show it.
+    pub noise_factor: f64,
+    pub mean: SmearTensor,
+    /// dT/T by the registration.
+    pub size_smear: Estimate,
+    /// dT/T by the resampling kernel, where its variance was stated.
+    pub kernel_smear: Option<f64>,
+    /// dT/T were the exposures laid on one another by their own world coordinates, where all
+    /// have them.
+    pub world_coordinates_smear: Option<Estimate>,
+    /// Above this the smear is spoken of.
+    pub spoken_limit: f64,
+    pub exposures: Vec<ExposureRegistration>,
+    /// The formula and its label.
+    pub formula: String,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ExposureRegistration {
+    pub file: String,
+    pub stars: u32,
+    pub tensor: SmearTensor,
+    pub zones: Vec<ZoneRegistration>,
+}
+
+/// One zone of the detector, by its middle in FITS pixels.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ZoneRegistration {
+    pub x: f64,
+    pub y: f64,
+    pub stars: u32,
+    pub tensor: SmearTensor,
+}
+
+/// Rms change of third and fourth moments between the exposures judged, as of size; per component;
+/// no limit.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct HigherMomentsChange {
+    /// `"sky"` or `"detector"`.
+    pub frame: String,
+    pub coma: Measured,
+    pub trefoil: Measured,
+    pub kurtosis: Measured,
+}
+
+/// Trend of the stars' shape with their brightness.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Brightness {
+    pub stars: u32,
+    pub size: BrightnessTrend,
+    pub e1: BrightnessTrend,
+    pub e2: BrightnessTrend,
+    /// The formula and its label.
+    pub formula: String,
+}
+
+/// Change from no light to the brightest star.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+pub struct BrightnessTrend {
+    pub slope: f64,
+    pub err: f64,
+    /// Chance of a slope as large without any trend.
+    pub p: f64,
+    pub rank_correlation: f64,
+    pub rank_p: f64,
+    pub significant: bool,
+}
+
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Verdict {
     pub schema: String,
@@ -263,6 +419,14 @@ pub struct Verdict {
     pub all_exposures: Option<SizeAndEllipticity>,
     pub instrument: Option<SizeAndEllipticity>,
     pub own_model: Option<SizeAndEllipticity>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub residual_correlation: Option<ResidualCorrelation>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub registration: Option<Registration>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub higher_moments: Option<HigherMomentsChange>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub brightness: Option<Brightness>,
     pub shear: Option<ShearBudget>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub combined: Option<CombinedPsf>,

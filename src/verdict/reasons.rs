@@ -91,6 +91,7 @@ pub fn all(facts: &Facts) -> Vec<Reason> {
     out
 }
 
+/// A reason without numbers.
 pub fn plain(code: &str, text: String) -> Reason {
     Reason { code: code.into(), text, quantity: None, value: None, low: None, high: None, limit: None }
 }
@@ -213,6 +214,9 @@ pub fn cautions(weight: Weight) -> Vec<String> {
         "Images in one band cannot show that stars and galaxies of different colour have different PSFs.".to_owned(),
         "A median or clipped combination is not linear in the exposures, and weights that include the source's \
          own noise make the PSF depend on flux: the verdict holds for neither."
+            .to_owned(),
+        "The smallest overlap takes the exposures over a galaxy as drawn at random; coverage is not random over \
+         the sky: edges and gaps are covered by the same few exposures throughout."
             .to_owned(),
     ];
     if weight != Weight::Adaptive {

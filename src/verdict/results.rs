@@ -5,7 +5,7 @@ use super::own_model::FieldMeans;
 use super::products::{ExposurePicture, FieldSample};
 use crate::moments::FWHM_PER_SIGMA;
 use crate::repeat::{Change, RmsChange, random_effects::random_effects};
-use crate::settings::{CombineWeights, Settings};
+use crate::settings::Settings;
 use crate::shear::{Requirement as Limits, RequirementWish, ShearError};
 use crate::table::StarTable;
 
@@ -34,14 +34,6 @@ pub fn requirement(limits: &Limits) -> Requirement {
         size_limit: limits.size_limit,
         ellipticity_limit: limits.ellipticity_limit,
     }
-}
-
-/// Says so where the combination's weights are not those of the rms.
-pub fn weights_note(settings: &Settings) -> Option<String> {
-    (settings.combine.weights != CombineWeights::Equal).then(|| {
-        "combine.weights is not \"equal\", but the rms change and the smallest overlap are those of equal weights"
-            .into()
-    })
 }
 
 pub fn finite(value: f64) -> Option<f64> {

@@ -6,10 +6,12 @@ use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
 mod bar;
+mod correlation;
 mod field;
 mod time;
 
 pub use bar::{interval_bar, share_bar};
+pub use correlation::residual_correlation;
 pub use field::{mean_whiskers, residual_map, small_multiples};
 pub use time::{ellipticity_through_time, size_through_time};
 

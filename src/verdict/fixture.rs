@@ -1,0 +1,61 @@
+//! A stack made up for the tests of this module: the same stars in every exposure, on one another.
+
+use rand::{RngExt, SeedableRng, rngs::StdRng};
+use rand_distr::StandardNormal;
+
+use super::stack::{Exposure, Measured, Stack};
+use crate::frame::Region;
+use crate::moments::Weight;
+use crate::stars::affine::Affine;
+use crate::stars::matching::match_exposures;
+
+/// Stars on 1000 x 1000 pixels, fluxes over two decades, ln T = 1 and e = (0.02, 0) with errors and noise
+/// of 0.003; `change(exposure, star, rng)` may alter each measurement.
+pub fn stack(exposures: usize, stars: usize, change: impl Fn(usize, &mut Measured, &mut StdRng)) -> Stack {
+    let mut rng = StdRng::seed_from_u64(4);
+    let places: Vec<[f64; 3]> = (0..stars)
+        .map(|_| {
+            let mut to = |top: f64| rng.random_range(0.0..top);
+            [to(1000.0), to(1000.0), 10f64.powf(3.0 + to(2.0))]
+        })
+        .collect();
+    let mut star = |t: usize, identity: usize| {
+        let [x, y, flux] = places[identity];
+        let mut noise = || 0.003 * rng.sample::<f64, _>(StandardNormal);
+        let mut star = Measured {
+            x,
+            y,
+            identity: Some(identity),
+            log_size: 1.0 + noise(),
+            log_size_err: 0.003,
+            e1: 0.02 + noise(),
+            e2: noise(),
+            e_err: 0.003,
+            higher: None,
+            flux,
+            centroid_err: 0.01,
+            sky: None,
+        };
+        change(t, &mut star, &mut rng);
+        star
+    };
+    let exposures = (0..exposures)
+        .map(|table| Exposure {
+            table,
+            stars: (0..stars).map(|identity| star(table, identity)).collect(),
+            transform: Some(Affine::identity()),
+            usable: Region { x0: 0, x1: 1000, y0: 0, y1: 1000 },
+        })
+        .collect();
+    let mut matched = match_exposures(&[]);
+    matched.stars = stars;
+    Stack {
+        exposures,
+        weight: Weight::Adaptive,
+        size_response: 1.0,
+        e_response: 1.0,
+        mean_star: None,
+        matched,
+        phase_swing: [None, None, None],
+    }
+}

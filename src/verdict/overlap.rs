@@ -1,0 +1,129 @@
+//! How many of the exposures must cover a galaxy, under the weights of the combination.
+
+use super::assess::Assessment;
+use super::model::{OverlapRow, Repeatability};
+use super::stack::Stack;
+use crate::field::robust::median;
+use crate::repeat::overlap::overlap_error;
+use crate::repeat::{Change, RepeatError, RmsChange};
+use crate::settings::CombineWeights;
+use crate::shear::Requirement as Limits;
+use crate::table::StarTable;
+
+/// Numbers of exposures that are reported, and the number of exposures itself.
+const SHOWN: [usize; 12] = [1, 2, 3, 5, 8, 13, 21, 34, 55, 89, 144, 233];
+
+/// Rounds of the two-way fit of the flux scales.
+const ROUNDS: usize = 10;
+
+/// Fills in the weights, the errors by number of exposures, and the fewest that pass; returns
+/// what is to be noted.
+pub fn add(
+    to: &mut Repeatability,
+    judged: &Assessment,
+    stack: &Stack,
+    tables: &[StarTable],
+    weights: CombineWeights,
+    limits: &Limits,
+    confidence: f64,
+) -> Option<String> {
+    let n = judged.keep.len();
+    let known = weights_of(weights, judged, stack, tables);
+    let (word, values) = match &known {
+        Some(values) => (weights.word(), values.clone()),
+        None => (CombineWeights::Equal.word(), vec![1.0; n]),
+    };
+    let errors = |k: usize| -> Result<[RmsChange; 2], RepeatError> {
+        let of = |change: &Change| overlap_error(change, &values, k, confidence);
+        Ok([of(&judged.size_change)?, of(&judged.e_change)?])
+    };
+    let passes = |[size, ellipticity]: &[RmsChange; 2]| {
+        size.high < limits.size_limit && ellipticity.high < limits.ellipticity_limit
+    };
+    let shown = SHOWN.into_iter().filter(|&k| k < n).chain([n]);
+    to.weights = Some(word.into());
+    to.overlap = shown
+        .filter_map(|k| {
+            let found = errors(k).ok()?;
+            let finite = |v: f64| Some(v).filter(|v| v.is_finite());
+            Some(OverlapRow {
+                k: k as u32,
+                size_error: finite(found[0].rms),
+                size_high: finite(found[0].high),
+                ellipticity_error: finite(found[1].rms),
+                ellipticity_high: finite(found[1].high),
+                passes: passes(&found),
+            })
+        })
+        .collect();
+    // The error falls with k: between the last that fails and the first that passes.
+    let first = to.overlap.iter().find(|row| row.passes).map(|row| row.k as usize);
+    to.smallest_overlap = first.and_then(|first| {
+        let failed = to.overlap.iter().map(|row| row.k as usize).take_while(|k| *k < first).last();
+        let between = failed.unwrap_or(0) + 1..first;
+        let fewest = between.clone().find(|&k| errors(k).is_ok_and(|found| passes(&found)));
+        u32::try_from(fewest.unwrap_or(first)).ok()
+    });
+    note(weights, known.is_some())
+}
+
+fn note(weights: CombineWeights, known: bool) -> Option<String> {
+    let word = weights.word();
+    match (weights, known) {
+        (CombineWeights::Equal, _) => None,
+        (_, false) => Some(format!(
+            "combine.weights is \"{word}\", but what it needs is not known of every exposure: the smallest \
+             overlap is that of equal weights"
+        )),
+        (_, true) => Some(format!(
+            "combine.weights is \"{word}\": the smallest overlap is that of these weights on frames scaled to \
+             one flux; the rms change counts every exposure alike"
+        )),
+    }
+}
+
+/// One weight an exposure that was judged, on frames scaled to a common flux; `None` where what it
+/// takes is missing.
+fn weights_of(
+    weights: CombineWeights,
+    judged: &Assessment,
+    stack: &Stack,
+    tables: &[StarTable],
+) -> Option<Vec<f64>> {
+    let table = |place: usize| &tables[stack.exposures[place].table];
+    let usable = |value: f64| Some(value).filter(|v| *v > 0.0 && v.is_finite());
+    match weights {
+        CombineWeights::Equal => Some(vec![1.0; judged.keep.len()]),
+        CombineWeights::Exposure => {
+            judged.keep.iter().map(|&place| table(place).facts.exposure_s.and_then(usable)).collect()
+        }
+        CombineWeights::InverseVariance => {
+            let scales = flux_scales(stack, &judged.keep)?;
+            let noise = judged.keep.iter().map(|&place| usable(table(place).sky_noise));
+            noise.zip(scales).map(|(noise, scale)| Some((scale / noise?).powi(2))).collect()
+        }
+    }
+}
+
+/// Flux of the same stars in each exposure against their mean, by medians in the logarithm.
+fn flux_scales(stack: &Stack, keep: &[usize]) -> Option<Vec<f64>> {
+    let seen: Vec<(usize, usize, f64)> = keep
+        .iter()
+        .enumerate()
+        .flat_map(|(k, &place)| stack.exposures[place].stars.iter().map(move |star| (k, star)))
+        .filter(|(_, star)| star.flux > 0.0)
+        .filter_map(|(k, star)| Some((k, star.identity?, star.flux.ln())))
+        .collect();
+    let mut of_star = vec![Vec::new(); stack.matched.stars];
+    let mut scale = vec![0.0; keep.len()];
+    for _ in 0..ROUNDS {
+        of_star.iter_mut().for_each(Vec::clear);
+        seen.iter().for_each(|&(k, star, flux)| of_star[star].push(flux - scale[k]));
+        let mean: Vec<Option<f64>> =
+            of_star.iter().map(|fluxes| median(fluxes).filter(|_| fluxes.len() > 1)).collect();
+        let mut left = vec![Vec::new(); keep.len()];
+        seen.iter().for_each(|&(k, star, flux)| left[k].extend(mean[star].map(|mean| flux - mean)));
+        scale = left.iter().map(|own| median(own)).collect::<Option<_>>()?;
+    }
+    Some(scale.into_iter().map(f64::exp).collect())
+}
