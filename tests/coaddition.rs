@@ -9,7 +9,7 @@ use stackworthy::moments::Weight;
 use stackworthy::optics::{Blur, Propagator, Psf, Telescope, Wavefront};
 use stackworthy::settings::Settings;
 use stackworthy::synth::{Scene, run};
-use stackworthy::verdict::combined::{Part, mixture};
+use stackworthy::verdict::combined::{Part, SECOND_ORDER, mixture};
 use stackworthy::verdict::judge;
 
 const PIXEL_ARCSEC: f64 = 0.08;
@@ -70,10 +70,11 @@ fn sum_of(images: &[Array2<f64>], shares: &[f64]) -> Array2<f64> {
 }
 
 /// The promised moments of the sum against the moments of the sum, for changes from small to
-/// larger than any that may be combined, under equal and unequal weights.
+/// larger than any that may be combined, under equal and unequal weights. The promise is exact to first order: what is
+/// left must fall with the square of the change, and stay within the stated share of it.
 #[test]
 fn moments_of_a_sum_are_those_promised() {
-    for (strength, bar_size, bar_e) in [(0.3, 3e-5, 3e-5), (1.0, 3e-4, 3e-4), (4.0, 5e-3, 5e-3)] {
+    for strength in [0.3, 1.0, 2.0] {
         let psfs = psfs(8, strength);
         let images: Vec<Array2<f64>> = psfs.iter().map(|p| p.sampled(STEP, 73)).collect();
         for shares in [[1.0; 8], [1.0, 2.0, 0.5, 1.5, 1.0, 3.0, 0.2, 1.0]] {
@@ -84,15 +85,19 @@ fn moments_of_a_sum_are_those_promised() {
                 .collect();
             let [size, e1, e2] = size_and_e(adaptive(&sum_of(&images, &shares)));
             let [promised, p1, p2] = size_and_e(mixture(&parts, Weight::Adaptive).unwrap());
-            let sizes: Vec<f64> = parts.iter().map(|p| p.moments.trace().ln()).collect();
+            let of = |q: usize| parts.iter().map(|p| size_and_e(p.moments)[q]).collect::<Vec<f64>>();
+            let sizes: Vec<f64> = of(0).iter().map(|t| t.ln()).collect();
+            let rms = standard_deviation(&sizes);
+            let rms_e = standard_deviation(&of(1)).max(standard_deviation(&of(2)));
             println!(
                 "strength {strength}: rms ln T {:.4}; T off by {:.1e}, e by {:.1e}, {:.1e}",
-                standard_deviation(&sizes),
+                rms,
                 promised / size - 1.0,
                 p1 - e1,
                 p2 - e2
             );
-            assert!((promised / size - 1.0).abs() < bar_size);
+            assert!((promised / size - 1.0).abs() < SECOND_ORDER * rms * rms);
+            let bar_e = SECOND_ORDER * rms * rms_e;
             assert!((p1 - e1).abs() < bar_e && (p2 - e2).abs() < bar_e);
         }
     }
@@ -168,9 +173,9 @@ fn a_measured_coadd_has_the_psf_of_the_verdict() {
     scene.stars.per_frame = 400.0;
     let changes = r#"
         change = [
-            { what = "jitter-xx-mas2", exposures = [2, 4], by = 900 },
-            { what = "jitter-yy-mas2", exposures = [3], by = 700 },
-            { what = "defocus-nm", exposures = [3, 4], by = 25 },
+            { what = "jitter-xx-mas2", exposures = [2, 4], by = 400 },
+            { what = "jitter-yy-mas2", exposures = [3], by = 350 },
+            { what = "defocus-nm", exposures = [3, 4], by = 15 },
         ]"#;
     let changed: toml::Table = toml::from_str(changes).unwrap();
     scene.sequence.change = changed["change"].clone().try_into().unwrap();
@@ -186,14 +191,14 @@ fn a_measured_coadd_has_the_psf_of_the_verdict() {
     let found = &coadd.exposures[0];
     println!("{:?} {promised:?}\n{:?} {:?} {:?}", verdict.decision, found.size_pix2, found.e1, found.e2);
     let sizes: Vec<f64> = verdict.exposures.iter().map(|e| e.size_pix2.unwrap()).collect();
-    assert!(standard_deviation(&sizes) / sizes[0] > 0.015, "the exposures differ: {sizes:?}");
+    assert!(standard_deviation(&sizes) / sizes[0] > 0.01, "the exposures differ: {sizes:?}");
     assert_eq!((promised.weights.as_str(), promised.exposures), ("equal", 4));
-    // The same photons on both sides: what differs is the choice of stars and the degree of the models.
-    let size = found.size_pix2.unwrap();
-    assert!((promised.size_pix2.unwrap() / size - 1.0).abs() < 1.5e-3);
-    assert!((promised.e1.unwrap() - found.e1.unwrap()).abs() < 7e-4);
-    assert!((promised.e2.unwrap() - found.e2.unwrap()).abs() < 7e-4);
-    // The error of the sum is smaller than that of each exposure.
-    let each = verdict.exposures[0].size_err.unwrap();
-    assert!(promised.size_err.unwrap() < 0.7 * each);
+    // Within twice the promised errors, which are small enough to mean something: the photons are the same on
+    // both sides, so it is mostly the second order that differs, and the degree of the models.
+    let scale2 = promised.size_arcsec2.unwrap() / promised.size_pix2.unwrap();
+    let (size, size_err) = (found.size_pix2.unwrap(), promised.size_err.unwrap() / scale2);
+    assert!(size_err / size < 4e-3 && promised.e_err.unwrap() < 2e-3, "{size_err} {:?}", promised.e_err);
+    assert!((promised.size_pix2.unwrap() - size).abs() < 2.0 * size_err);
+    assert!((promised.e1.unwrap() - found.e1.unwrap()).abs() < 2.0 * promised.e_err.unwrap());
+    assert!((promised.e2.unwrap() - found.e2.unwrap()).abs() < 2.0 * promised.e_err.unwrap());
 }

@@ -109,11 +109,8 @@ fn measured_rows(verdict: &Verdict) -> Vec<[String; 3]> {
                 standing(b.low, b.high, b.limit)
             )
         };
-        let cause = s.cause.as_deref().map_or("estimate".into(), |cause| match cause {
-            "formula" => "formula".into(),
-            cause => format!("{cause} [any cause]"),
-        });
-        rows.push([format!("  shear bias, {cause}"), bias("m", &s.m), bias("c", &s.c)]);
+        let covers = if s.per_cause.is_empty() { "estimate" } else { "any cause" };
+        rows.push([format!("  shear bias, {covers}"), bias("m", &s.m), bias("c", &s.c)]);
         if let Some(f) = s.by_formula.as_ref().filter(|f| f.m != s.m) {
             rows.push(["  by the plain formula".into(), bias("m", &f.m), bias("c", &f.c)]);
         }
