@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 /// A module may import those before it.
 const PATH: [&str; 14] = [
-    "settings", "frame", "sky", "moments", "field", "stars", "table", "measure", "repeat", "shear", "gate",
+    "gate", "settings", "frame", "sky", "moments", "field", "stars", "table", "measure", "repeat", "shear",
     "verdict", "report", "command",
 ];
 

@@ -37,6 +37,7 @@ fn unknown(code: &str, checks: &[&Check]) -> String {
 
 fn text(check: &Check) -> String {
     let mut out = format!("{}: {}\n", check.code, check.title);
+    let severity = severity(check);
     let parts = [
         ("What", check.what),
         ("Why", check.why),
@@ -44,14 +45,30 @@ fn text(check: &Check) -> String {
         ("Unit", check.unit),
         ("Source", check.source),
         ("Remedy", check.remedy),
+        ("Severity", &severity),
     ];
-    for (name, words) in parts.into_iter().filter(|(_, words)| !words.is_empty()) {
+    for (name, words) in parts {
         out.push_str(&format!("\n{name}\n"));
         for line in words.lines() {
             out.push_str(&format!("  {}\n", line.trim()));
         }
     }
     out
+}
+
+/// What follows when it speaks, and what may follow instead.
+fn severity(check: &Check) -> String {
+    let of = |severity: &gate::Severity| format!("{}: {}.", severity.word(), severity.meaning());
+    let mut lines: Vec<String> = check.severities.iter().take(1).map(of).collect();
+    for other in check.severities.iter().skip(1) {
+        lines.push(format!(
+            "With `{} = {:?}` under [checks] in the settings, {}",
+            check.code,
+            other.word(),
+            of(other)
+        ));
+    }
+    lines.join("\n")
 }
 
 #[cfg(test)]
@@ -67,6 +84,7 @@ mod tests {
         unit: "fraction of T",
         source: "common practice",
         remedy: "Leave out the exposures that differ.",
+        severities: &[gate::Severity::Remark, gate::Severity::Undecided],
     };
 
     #[test]

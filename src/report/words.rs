@@ -11,6 +11,9 @@ pub fn sentence(verdict: &Verdict) -> String {
     let kept = count(verdict, Gate::Keep);
     let all = verdict.exposures.len();
     match verdict.decision {
+        Decision::Combine if kept < all => {
+            format!("the {kept} exposures kept may be combined for shear; {} left out", all - kept)
+        }
         Decision::Combine => format!("all {all} exposures may be combined for shear"),
         Decision::CombineSubset => {
             format!("combine {kept} of the {all} exposures; leave out {}", all - kept)

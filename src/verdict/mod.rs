@@ -8,9 +8,10 @@
 //! - [`own_model`]: each exposure's own PSF over the field
 //! - [`decide`]: the decision in its order of preference
 //! - [`judge`](mod@judge): all of these in order
-//! - [`results`], [`reasons`]: into the result model, in numbers and sentences
+//! - [`results`], [`reasons`], [`advice`]: into the result model, in numbers and sentences
 //! - [`model`], [`products`]: what judging gives
 
+pub mod advice;
 pub mod assess;
 pub mod decide;
 pub mod judge;

@@ -179,6 +179,12 @@ pub struct NoiseCheck {
 pub struct UndecidedAdvice {
     pub stars_needed: Option<u32>,
     pub exposures_needed: Option<u32>,
+    /// SNR in one exposure of equal stars that would measure as much as those in hand.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub star_snr: Option<f64>,
+    /// The same, with which as many stars as in hand would decide.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub star_snr_needed: Option<f64>,
     pub text: String,
 }
 

@@ -1,7 +1,10 @@
 //! The reasons of a verdict, as sentences that can be pasted into a paper.
 
+use std::collections::BTreeMap;
+
 use super::assess::Assessment;
 use super::model::{Decision, Measured, Reason, SizeAndEllipticity};
+use crate::gate;
 use crate::moments::Weight;
 use crate::repeat::{Change, RmsChange};
 use crate::shear::Requirement as Limits;
@@ -25,6 +28,10 @@ pub struct Facts<'a> {
     pub given_exposures: usize,
     pub weight: Weight,
     pub unreadable: usize,
+    /// Judged exposures whose gain is not known.
+    pub no_gain: usize,
+    /// Checks that only remark on some exposures, with these.
+    pub remarks: BTreeMap<&'static str, Vec<String>>,
     pub little_overlap: Option<f64>,
 }
 
@@ -74,6 +81,13 @@ pub fn all(facts: &Facts) -> Vec<Reason> {
         out.extend(noise("size", &all.size_change));
         out.extend(noise("ellipticity", &all.e_change));
     }
+    if facts.no_gain > 0 {
+        let text = format!(
+            "The gain of {} is not known: the stars' own photon noise is missing from the stated errors.",
+            count(facts.no_gain, "exposure")
+        );
+        out.push(plain("no-gain", text));
+    }
     if let Some(overlap) = facts.little_overlap {
         let text = format!("The judged exposures share only {:.0} % of the field.", 100.0 * overlap);
         out.push(plain("little-overlap", text));
@@ -85,10 +99,18 @@ pub fn all(facts: &Facts) -> Vec<Reason> {
         );
         out.push(plain("undersampled", text));
     }
+    out.extend(facts.remarks.iter().filter(|(code, _)| **code != "psf-differs").map(remark));
     if facts.unreadable > 0 {
         out.push(plain("unreadable", format!("{} could not be read.", count(facts.unreadable, "frame"))));
     }
     out
+}
+
+/// A check that the settings have lowered to a remark, of some exposures.
+fn remark((code, files): (&&'static str, &Vec<String>)) -> Reason {
+    let title = gate::find(code).map_or(*code, |check| check.title);
+    let (n, names) = (count(files.len(), "exposure"), listed(files));
+    plain(code, format!("{title}: {n} judged with the others, as the settings ask ({names})."))
 }
 
 fn plain(code: &str, text: String) -> Reason {
@@ -184,24 +206,6 @@ fn noise(what: &str, change: &Change) -> Option<Reason> {
         high: None,
         limit: None,
     })
-}
-
-/// What would decide, as a sentence.
-pub fn advice(stars: Option<u32>, exposures: Option<u32>, in_hand: usize) -> String {
-    match (stars, exposures) {
-        (None, None) => {
-            "the measured change is at or over its limit within the error: more of the same data \
-                         will rather show that it is over"
-                .into()
-        }
-        (Some(s), None) => {
-            format!("about {s} stars an exposure of the same brightness would decide ({in_hand} now)")
-        }
-        (None, Some(e)) => format!("about {e} exposures would decide"),
-        (Some(s), Some(e)) => format!(
-            "about {s} stars an exposure of the same brightness ({in_hand} now), or about {e} exposures, would decide"
-        ),
-    }
 }
 
 /// What a verdict cannot see.
