@@ -12,16 +12,20 @@
 //! | [`subset`] | which exposures to leave out, and groups of like ones |
 //! | [`held_out`] | how well each exposure's own model predicts |
 //! | [`needed`] | how many stars or exposures would decide |
+//! | [`star_counts`], [`plan`], [`outlook`] | the same before there are data: chance of each decision |
 
 pub mod change;
 pub mod held_out;
 pub mod interval;
 pub mod needed;
 pub mod noise_check;
+pub mod outlook;
+pub mod plan;
 pub mod quadratic_form;
 pub mod random_effects;
 pub mod root;
 mod solve;
+pub mod star_counts;
 pub mod star_offsets;
 pub mod subset;
 

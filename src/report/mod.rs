@@ -13,6 +13,7 @@ pub mod html;
 pub mod json;
 mod keep;
 pub mod numbers;
+pub mod plan;
 pub mod terminal;
 pub mod words;
 
