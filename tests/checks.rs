@@ -32,7 +32,7 @@ const CASES: &[Case] = &[
     ("own-model-ellipticity", |_| ()),
     ("noise-model", |given| given.change_shapes(|_, shape| shape.size_err *= 0.6)),
     ("no-gain", |given| given.tables[2].facts.gain = None),
-    ("little-overlap", |given| given.tables = stack(&[0.0, 0.0, 0.0, 600.0, 600.0, 600.0])),
+    ("little-overlap", |given| given.tables = stack(&[0.0, 0.0, 0.0, 530.0, 530.0, 530.0], 1.0)),
     ("undersampled", |given| given.tables[1].narrowest_sigma_pixels = Some(0.8)),
     ("unreadable", |given| given.unreadable.push(("broken.fits".into(), "cut short".into()))),
     ("mixed-filter", |given| given.tables[1].facts.filter = Some("red".into())),
@@ -53,7 +53,7 @@ const ALWAYS: [&str; 4] = ["size-change", "ellipticity-change", "own-model-size"
 
 impl Given {
     fn steady() -> Self {
-        Self { tables: stack(&[0.0; 6]), unreadable: vec![], settings: Settings::default() }
+        Self { tables: stack(&[0.0; 6], 1.0), unreadable: vec![], settings: Settings::default() }
     }
 
     fn of(code: &str) -> Self {
@@ -82,11 +82,11 @@ impl Given {
     }
 }
 
-/// Exposures of one field of random stars, each shifted along x by so many pixels. Errors are
-/// those of a star of SNR nu under sky noise, 2/nu, and true.
-fn stack(shifts: &[f64]) -> Vec<StarTable> {
+/// Exposures of one field of random stars of SNR 80 to 800 times `brighter`, each shifted along x
+/// by so many pixels. Errors are those of a star of SNR nu under sky noise, 2/nu, and true.
+fn stack(shifts: &[f64], brighter: f64) -> Vec<StarTable> {
     let mut rng = StdRng::seed_from_u64(5);
-    let sky: Vec<[f64; 3]> = (0..260)
+    let sky: Vec<[f64; 3]> = (0..220)
         .map(|_| {
             [rng.random_range(-800.0..1800.0), rng.random_range(20.0..980.0), rng.random_range(80.0..800.0)]
         })
@@ -97,7 +97,7 @@ fn stack(shifts: &[f64]) -> Vec<StarTable> {
         .enumerate()
         .map(|(t, &shift)| {
             let seen = sky.iter().filter(|s| inside(shift, s));
-            table(t, seen.map(|&[x, y, snr]| star(x - shift, y, snr, &mut rng)).collect())
+            table(t, seen.map(|&[x, y, snr]| star(x - shift, y, brighter * snr, &mut rng)).collect())
         })
         .collect()
 }
@@ -253,4 +253,27 @@ fn no_exposure_is_left_out_for_its_psf_where_that_is_a_remark() {
     assert_eq!(remarked.decision, Decision::CombineWithOwnPsfs);
     assert!(!remarked.also_allowed.contains(&Decision::CombineSubset));
     assert!(remarked.exposures.iter().all(|e| e.gate == Gate::Keep));
+}
+
+#[test]
+fn an_undecided_stack_says_which_stars_would_decide() {
+    let verdict = |brighter: f64| {
+        let mut given = Given { tables: stack(&[0.0; 6], brighter), ..Given::steady() };
+        given.settings.requirement.size_limit = Some(0.0009);
+        given.settings.requirement.ellipticity_limit = Some(0.9);
+        given.verdict()
+    };
+    let undecided = verdict(1.0);
+    assert_eq!(undecided.decision, Decision::Undecided);
+    let advice = undecided.undecided.unwrap();
+    let (now, needed) = (advice.star_snr.unwrap(), advice.star_snr_needed.unwrap());
+    // The rms of an even spread between 80 and 800.
+    assert!((now / 494.0 - 1.0).abs() < 0.1, "{now}");
+    for words in
+        [format!("worth an SNR of {now:.0} each"), format!("as many as now with an SNR of {needed:.0}")]
+    {
+        assert!(advice.text.contains(&words), "{}", advice.text);
+    }
+    assert!(needed > 1.05 * now, "{}", advice.text);
+    assert_eq!(verdict(1.1 * needed / now).decision, Decision::Combine, "{}", advice.text);
 }

@@ -58,15 +58,10 @@ fn text(check: &Check) -> String {
 
 /// What follows when it speaks, and what may follow instead.
 fn severity(check: &Check) -> String {
-    let of = |severity: &gate::Severity| format!("{}: {}.", severity.word(), severity.meaning());
-    let mut lines: Vec<String> = check.severities.iter().take(1).map(of).collect();
+    let mut lines = vec![format!("{}: {}.", check.severity().word(), check.severity().meaning())];
     for other in check.severities.iter().skip(1) {
-        lines.push(format!(
-            "With `{} = {:?}` under [checks] in the settings, {}",
-            check.code,
-            other.word(),
-            of(other)
-        ));
+        let (code, word, meaning) = (check.code, other.word(), other.meaning());
+        lines.push(format!("With `{code} = {word:?}` under [checks] in the settings: {meaning}."));
     }
     lines.join("\n")
 }

@@ -10,7 +10,7 @@ use crate::verdict::reasons::percent;
 use crate::verdict::{Judgement, Verdict};
 
 use super::numbers::{MISSING, or_missing, signed, significant, with_error, with_interval};
-use super::words::{as_sentence, budget, count, file_name, next_step, sentence};
+use super::words::{as_sentence, budget, count, file_name, limits_from, next_step, sentence};
 use super::{CAUTION, REPORT_HTML, ReportError, exposures::gate_word, figures};
 
 /// The whole page. `settings_toml` is shown as it is.
@@ -32,6 +32,7 @@ pub fn to_text(judgement: &Judgement, settings_toml: &str) -> Result<String, Rep
         size_limit => significant(v.requirement.size_limit, 3),
         ellipticity_limit => significant(v.requirement.ellipticity_limit, 3),
         confidence => percent(v.confidence),
+        limits_from => limits_from(&v.requirement),
         reasons => v.reasons.iter().map(|r| context! { code => r.code.clone(), text => r.text.clone() }).collect::<Vec<_>>(),
         budget => budget_rows(v),
         formula => v.shear.as_ref().map(|s| s.formula.clone()),
