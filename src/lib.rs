@@ -7,6 +7,7 @@
 //!
 //! | module | takes | gives |
 //! |---|---|---|
+//! | [`gate`] | nothing: words only | one check a file: code, formula, source, remedy, severity |
 //! | [`settings`] | TOML, flags | validated settings, each with its origin |
 //! | [`frame`] | FITS file | pixels, mask, exposure facts, world coordinates |
 //! | [`sky`] | pixels, mask | background and noise maps |
@@ -17,8 +18,7 @@
 //! | [`repeat`] | matched stars | change between exposures with intervals |
 //! | [`trend`] | field means over time | drift, step, period, stability, rank correlations |
 //! | [`shear`] | changes | requirement, PSF error to shear bias |
-//! | [`gate`] | all of the above | one check a file: code, limit, reason, remedy |
-//! | [`verdict`] | checks | the decision and its reasons: the one result model |
+//! | [`verdict`] | all of the above | the decision and its reasons: the one result model |
 //! | [`report`] | the verdict | its writers: terminal, JSON, tables, HTML |
 //! | [`command`] | flags | one file a subcommand; no science |
 //!

@@ -5,8 +5,8 @@ use std::path::{Path, PathBuf};
 
 /// A module may import those before it.
 const PATH: [&str; 15] = [
-    "settings", "frame", "sky", "moments", "field", "stars", "table", "measure", "repeat", "trend", "shear",
-    "gate", "verdict", "report", "command",
+    "gate", "settings", "frame", "sky", "moments", "field", "stars", "table", "measure", "repeat", "trend",
+    "shear", "verdict", "report", "command",
 ];
 
 /// What stands beside the path, with all that it may import.

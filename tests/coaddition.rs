@@ -9,7 +9,7 @@ use stackworthy::moments::Weight;
 use stackworthy::optics::{Blur, Propagator, Psf, Telescope, Wavefront};
 use stackworthy::settings::Settings;
 use stackworthy::synth::{Scene, run};
-use stackworthy::verdict::combined::{Part, SECOND_ORDER, mixture};
+use stackworthy::verdict::beside::combined::{Part, SECOND_ORDER, mixture};
 use stackworthy::verdict::judge;
 
 const PIXEL_ARCSEC: f64 = 0.08;

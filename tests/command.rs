@@ -246,6 +246,28 @@ fn a_result_folder_stands_for_its_star_tables_and_a_frame_counts_once() {
 }
 
 #[test]
+fn a_plan_needs_no_frames() {
+    let folder = tempfile::tempdir().unwrap();
+    let plan = |more: &[&str]| {
+        let args = ["plan", "--field-arcmin", "12x8", "--stars", "30:2.5,100:0.9", "--exposure-s", "120"];
+        stackworthy(&folder).args(args).args(["--exposures", "10"]).args(more).output().unwrap()
+    };
+    let answer = plan(&["--json", "--set", "requirement.confidence=0.9"]);
+    assert_eq!(answer.status.code(), Some(0));
+    let answer: serde_json::Value = serde_json::from_slice(&answer.stdout).unwrap();
+    assert_eq!(answer["schema"], "stackworthy/plan/1");
+    assert_eq!((&answer["confidence"], &answer["planned"]["exposures"]), (&0.9.into(), &10.into()));
+    let chance = |word: &str| answer["planned"][word].as_f64().unwrap();
+    assert!((chance("combine") + chance("not_together") + chance("undecided") - 1.0).abs() < 1e-9);
+    let text = String::from_utf8_lossy(&plan(&[]).stdout).into_owned();
+    assert!(text.starts_with("PLAN: 10 exposures of 120 s that share 96.0 arcmin2"), "{text}");
+    for wrong in [["--slope", "0"], ["--max-snr", "-1"], ["--read-noise-share", "2"], ["--size-change", "x"]]
+    {
+        assert_eq!(plan(&wrong).status.code(), Some(2), "{wrong:?}");
+    }
+}
+
+#[test]
 fn settings_are_printed_with_their_origin() {
     let folder = tempfile::tempdir().unwrap();
     std::fs::write(folder.path().join("p.toml"), "[detector]\ngain = 1.5\n").unwrap();

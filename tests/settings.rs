@@ -39,6 +39,10 @@ fn refusals() {
         "[stars\n",
         "[stars]\nmin_snr = 20\nmin_snr = 30\n",
         "[zzz]\n",
+        "[checks]\nlittle_overlp = \"undecided\"\n",
+        "[checks]\nsize-change = \"remark\"\n",
+        "[checks]\nlittle-overlap = \"leave-out\"\n",
+        "[checks]\nlittle-overlap = \"loud\"\n",
     ];
     let text: String = profiles.iter().map(|p| format!("{p}    -> {}\n\n", refusal(p).trim_end())).collect();
     insta::assert_snapshot!(text);
@@ -64,6 +68,16 @@ fn what_is_printed_reads_back_the_same() {
     let text = to_annotated_toml(&loaded);
     insta::assert_snapshot!(text);
     with_profile(&text, |path| assert_eq!(Settings::load(Some(path)).unwrap().settings, loaded.settings));
+}
+
+#[test]
+fn a_check_that_is_not_named_keeps_its_own_severity() {
+    use stackworthy::gate::Severity;
+    let set = ["checks.little-overlap=undecided".to_string()];
+    let checks = Settings::load_with(None, &set).unwrap().settings.checks;
+    assert_eq!(checks.severity("little-overlap"), Severity::Undecided);
+    assert_eq!(checks.severity("noise-model"), Severity::Remark);
+    assert_eq!(checks.severity("few-stars"), Severity::LeaveOut);
 }
 
 #[test]

@@ -37,6 +37,7 @@ fn unknown(code: &str, checks: &[&Check]) -> String {
 
 fn text(check: &Check) -> String {
     let mut out = format!("{}: {}\n", check.code, check.title);
+    let severity = severity(check);
     let parts = [
         ("What", check.what),
         ("Why", check.why),
@@ -44,14 +45,25 @@ fn text(check: &Check) -> String {
         ("Unit", check.unit),
         ("Source", check.source),
         ("Remedy", check.remedy),
+        ("Severity", &severity),
     ];
-    for (name, words) in parts.into_iter().filter(|(_, words)| !words.is_empty()) {
+    for (name, words) in parts {
         out.push_str(&format!("\n{name}\n"));
         for line in words.lines() {
             out.push_str(&format!("  {}\n", line.trim()));
         }
     }
     out
+}
+
+/// What follows when it speaks, and what may follow instead.
+fn severity(check: &Check) -> String {
+    let mut lines = vec![format!("{}: {}.", check.severity().word(), check.severity().meaning())];
+    for other in check.severities.iter().skip(1) {
+        let (code, word, meaning) = (check.code, other.word(), other.meaning());
+        lines.push(format!("With `{code} = {word:?}` under [checks] in the settings: {meaning}."));
+    }
+    lines.join("\n")
 }
 
 #[cfg(test)]
@@ -67,6 +79,7 @@ mod tests {
         unit: "fraction of T",
         source: "common practice",
         remedy: "Leave out the exposures that differ.",
+        severities: &[gate::Severity::Remark, gate::Severity::Undecided],
     };
 
     #[test]

@@ -16,6 +16,7 @@ mod folder;
 mod judge;
 mod measure;
 mod measuring;
+mod plan;
 mod settings;
 mod synth;
 
@@ -44,6 +45,8 @@ pub enum Command {
     Measure(measure::Measure),
     /// Judge a stack from its star tables; no frames needed
     Judge(judge::Judge),
+    /// Before a flight: stars and exposures needed, and the chance of each decision
+    Plan(plan::Plan),
     /// Simulate a stack of frames, with its truth
     Synth(synth::Synth),
     /// Say what a check or reason means: formula, units, source, remedy
@@ -59,6 +62,7 @@ pub fn run(cli: Cli) -> ExitCode {
         Command::Check(args) => check::run(&args),
         Command::Measure(args) => measure::run(&args),
         Command::Judge(args) => judge::run(&args),
+        Command::Plan(args) => plan::run(&args),
         Command::Synth(args) => synth::run(&args),
         Command::Explain(args) => explain::run(&args),
         Command::Settings(args) => settings::run(&args),

@@ -1,6 +1,6 @@
 //! Shape that depends on brightness.
 
-use super::Check;
+use super::{Check, REMARK_OR_UNDECIDED};
 
 pub const CHECK: Check = Check {
     code: "brightness-dependent",
@@ -11,4 +11,5 @@ pub const CHECK: Check = Check {
     unit: "fraction of T, or ellipticity, from no light to the brightest star",
     source: "Common practice, no source; rank correlation: Spearman 1904, Am. J. Psychol. 15, 72",
     remedy: "Correct the frames for it before measuring, or leave the brightest stars out of the PSF model (detector.saturation set lower does so here).",
+    severities: REMARK_OR_UNDECIDED,
 };

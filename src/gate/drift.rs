@@ -1,6 +1,6 @@
 //! Does the PSF drift through the stack?
 
-use super::Check;
+use super::{Check, REMARK_OR_UNDECIDED};
 
 pub const CHECK: Check = Check {
     code: "drift",
@@ -11,4 +11,5 @@ pub const CHECK: Check = Check {
     unit: "ln T or ellipticity per hour (or per exposure)",
     source: "Sen 1968, J. Am. Stat. Assoc. 63, 1379; Mann 1945, Econometrica 13, 245 and Kendall 1975, Rank Correlation Methods (from memory); autocorrelation: Yue & Wang 2004, Water Resour. Manag. 18, 201 (from memory)",
     remedy: "Look at what changes as steadily: temperature, focus, altitude, field rotation (`follows-housekeeping`). Shorten the span that is combined, or correct focus during it.",
+    severities: REMARK_OR_UNDECIDED,
 };

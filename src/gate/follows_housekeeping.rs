@@ -1,6 +1,6 @@
 //! Does the PSF follow a housekeeping value?
 
-use super::Check;
+use super::{Check, REMARK_OR_UNDECIDED};
 
 pub const CHECK: Check = Check {
     code: "follows-housekeeping",
@@ -11,4 +11,5 @@ pub const CHECK: Check = Check {
     unit: "1",
     source: "Benjamini & Hochberg 1995, J. R. Stat. Soc. B 57, 289; Spearman 1904, Am. J. Psychol. 15, 72, and the interval of Fieller, Hartley & Pearson 1957, Biometrika 44, 470 (from memory)",
     remedy: "Change the value on purpose, or wait for it to change against time, and see whether the PSF goes with it. Numbers the headers do not carry cannot be tested.",
+    severities: REMARK_OR_UNDECIDED,
 };

@@ -1,4 +1,7 @@
 //! Checks: one file each, with its code and the text that `stackworthy explain` prints.
+//! Words only, which imports nothing: settings and all that follows speak of checks by code.
+
+use serde::{Deserialize, Serialize};
 
 pub mod brightness_dependent;
 pub mod drift;
@@ -10,6 +13,7 @@ pub mod mixed_binning;
 pub mod mixed_filter;
 pub mod mixed_size;
 pub mod mixed_target;
+pub mod no_gain;
 pub mod noise_model;
 pub mod not_registered;
 pub mod one_exposure;
@@ -42,6 +46,60 @@ pub struct Check {
     pub source: &'static str,
     /// What to do about it.
     pub remedy: &'static str,
+    /// What may follow when it speaks: the first by default, the others by `[checks]` in the
+    /// settings.
+    pub severities: &'static [Severity],
+}
+
+/// What follows when a check speaks.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Severity {
+    /// It is said and alters nothing.
+    Remark,
+    /// The exposure is left out of what is judged.
+    LeaveOut,
+    /// No positive answer is given.
+    Undecided,
+    /// What it measured is what the decision rests on.
+    Decide,
+}
+
+impl Severity {
+    pub fn word(self) -> &'static str {
+        match self {
+            Severity::Remark => "remark",
+            Severity::LeaveOut => "leave-out",
+            Severity::Undecided => "undecided",
+            Severity::Decide => "decide",
+        }
+    }
+
+    pub fn meaning(self) -> &'static str {
+        match self {
+            Severity::Remark => "it is said and alters nothing",
+            Severity::LeaveOut => "the exposure is left out of what is judged",
+            Severity::Undecided => "where it speaks, no positive answer is given",
+            Severity::Decide => "what it measured is what the decision rests on",
+        }
+    }
+}
+
+/// The usual choices, by their defaults.
+const REMARK_OR_UNDECIDED: &[Severity] = &[Severity::Remark, Severity::Undecided];
+const LEAVE_OUT: &[Severity] = &[Severity::LeaveOut];
+const LEAVE_OUT_OR_REMARK: &[Severity] = &[Severity::LeaveOut, Severity::Remark];
+
+impl Check {
+    /// What follows unless the settings say otherwise.
+    pub fn severity(&self) -> Severity {
+        self.severities.first().copied().unwrap_or(Severity::Remark)
+    }
+
+    /// Whether the settings have a choice.
+    pub fn is_settable(&self) -> bool {
+        self.severities.len() > 1
+    }
 }
 
 /// Every check, in the order in which they are listed.
@@ -55,6 +113,7 @@ pub const ALL: &[&Check] = &[
     &registration::CHECK,
     &brightness_dependent::CHECK,
     &noise_model::CHECK,
+    &no_gain::CHECK,
     &little_overlap::CHECK,
     &unreadable::CHECK,
     &mixed_filter::CHECK,
@@ -86,9 +145,12 @@ mod tests {
         for (k, check) in ALL.iter().enumerate() {
             assert!(check.code.chars().all(|c| c.is_ascii_lowercase() || c == '-'), "{}", check.code);
             assert!(ALL[..k].iter().all(|other| other.code != check.code), "{} twice", check.code);
-            for text in [check.title, check.what, check.why, check.remedy, check.source] {
-                assert!(!text.is_empty(), "{}", check.code);
+            let texts =
+                [check.title, check.what, check.why, check.formula, check.unit, check.source, check.remedy];
+            for text in texts {
+                assert!(text.len() > 3, "{}: {text:?}", check.code);
             }
+            assert!(!check.severities.is_empty(), "{}", check.code);
         }
     }
 }

@@ -1,6 +1,6 @@
 //! Does the PSF swing with a period?
 
-use super::Check;
+use super::{Check, REMARK_OR_UNDECIDED};
 
 pub const CHECK: Check = Check {
     code: "period",
@@ -11,4 +11,5 @@ pub const CHECK: Check = Check {
     unit: "hours (or exposures); amplitude in ln T or ellipticity",
     source: "Scargle 1982, ApJ 263, 835; VanderPlas 2018, ApJS 236, 16; Baluev 2008, MNRAS 385, 1279",
     remedy: "Look for what moves with that period, or with one that is seen as it through the interval between exposures (aliases). Combine whole periods.",
+    severities: REMARK_OR_UNDECIDED,
 };

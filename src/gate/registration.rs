@@ -1,6 +1,6 @@
 //! What combining adds to the PSF.
 
-use super::Check;
+use super::{Check, REMARK_OR_UNDECIDED};
 
 pub const CHECK: Check = Check {
     code: "registration",
@@ -11,4 +11,5 @@ pub const CHECK: Check = Check {
     unit: "fraction of T; tensors in pixel2",
     source: "Derived: second moments of a sum of shifted images. The share of a quarter: our choice. Noise of a centroid sqrt(2) s/snr: derived for a Gaussian star on white noise",
     remedy: "Measure the PSF on the combined image; or register better (a distortion model, the stars themselves), and resample with a narrower kernel. What is seen here is the stars' own registration: by world coordinates that do not use these stars it is larger.",
+    severities: REMARK_OR_UNDECIDED,
 };

@@ -1,6 +1,6 @@
 //! What the exposures' own models leave hangs together over the field.
 
-use super::Check;
+use super::{Check, REMARK_OR_UNDECIDED};
 
 pub const CHECK: Check = Check {
     code: "residual-correlation",
@@ -11,4 +11,5 @@ pub const CHECK: Check = Check {
     unit: "dimensionless; separations in arcmin, or pixels without a plate scale",
     source: "Rowe 2010, MNRAS 404, 350; Jarvis et al. 2016, MNRAS 460, 2245 (the factors of delta xi+ from memory; they vary between papers); sigma_sys^2 as limit: Amara & Refregier 2008, MNRAS 391, 228. Both stars of a pair are held out of the same fit: derived, since stars held out one at a time leave their own noise in the product",
     remedy: "See in the map of residuals where they lie; a finer field model where the stars bear it, more stars an exposure, or a model from several exposures whose PSF repeats.",
+    severities: REMARK_OR_UNDECIDED,
 };

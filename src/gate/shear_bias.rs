@@ -1,6 +1,6 @@
 //! Shear bias by the change of the PSF, cause by cause.
 
-use super::Check;
+use super::{Check, REMARK_OR_UNDECIDED};
 
 pub const CHECK: Check = Check {
     code: "shear-bias",
@@ -11,4 +11,5 @@ pub const CHECK: Check = Check {
     unit: "shear per shear (m), shear (c)",
     source: "Response: simulation, scripts/shear_response.py. Formula: Paulin-Henriksson et al. 2008, A&A 484, 67, with the divisor 1.84 from memory",
     remedy: "A galaxy covered by k of N exposures has sqrt(1/k - 1/N) of the bias, and one covered by all and modelled with the combination's PSF none of it. Otherwise leave out exposures, model each with its own PSF, or ask for lower limits of size and ellipticity.",
+    severities: REMARK_OR_UNDECIDED,
 };

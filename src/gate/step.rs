@@ -1,6 +1,6 @@
 //! Does the PSF change at one moment?
 
-use super::Check;
+use super::{Check, REMARK_OR_UNDECIDED};
 
 pub const CHECK: Check = Check {
     code: "step",
@@ -11,4 +11,5 @@ pub const CHECK: Check = Check {
     unit: "ln T or ellipticity",
     source: "Least squares with a permutation test, common practice; beside it Pettitt 1979, Appl. Stat. 28, 126 (from memory); BIC: Schwarz 1978, Ann. Stat. 6, 461 and Kass & Raftery 1995, J. Am. Stat. Assoc. 90, 773 (from memory)",
     remedy: "Look in the log for what happened between the two exposures named; judge the exposures before and after as two stacks. The size of a step that is barely significant is overstated.",
+    severities: REMARK_OR_UNDECIDED,
 };

@@ -6,7 +6,7 @@ use super::RepeatError;
 use super::interval::{NoiseMode, RmsChange, rms_change, with_extra};
 use super::noise_check::NoiseCheck;
 use super::solve::{Data, check_rows};
-use crate::field::Basis;
+use crate::field::{Basis, basis::functions_of_degree};
 
 /// One star in one exposure. Coordinates are in the frame and unit of the basis; `sigma` is the
 /// standard error of the measured value (of each component, where there are two).
@@ -61,6 +61,15 @@ pub struct Change {
 /// Most coefficients (exposures times functions) that are solved with their full covariance;
 /// beyond, that of [`NormalEquations::exposure_covariances`] stands in, linear in the exposures.
 pub const DENSE_LIMIT: usize = 720;
+
+/// Stars per function of the basis on which a change is expressed.
+const STARS_PER_FUNCTION: usize = 4;
+
+/// The degree of the basis for so many stars in the exposure that has fewest, at most quadratic;
+/// none where they are too few.
+pub fn degree_for(stars: usize) -> Option<usize> {
+    (0..=2).rev().find(|&degree| STARS_PER_FUNCTION * functions_of_degree(degree) <= stars)
+}
 
 /// Fits the change between `exposures` exposures from `rows`, with `values` one vector a component
 /// (one for ln T; two for e1, e2, which share their robust weights).

@@ -33,7 +33,7 @@ pub struct RmsChange {
 /// A downward fluctuation below this quantile of pure noise does not tighten the upper
 /// bound further: a bound below what the data could have shown would rest on luck, or on errors
 /// stated too large (a power constraint after Cowan et al. 2011, arXiv:1105.3166, from memory).
-const POWER_QUANTILE: f64 = 0.16;
+pub(super) const POWER_QUANTILE: f64 = 0.16;
 
 /// Noise below this share of the mean square leaves a distribution that is Gaussian to all
 /// digits, and too narrow for the inversion.

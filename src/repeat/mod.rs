@@ -15,19 +15,23 @@
 //! | [`residual_correlation`](mod@residual_correlation) | how the residuals of its stars hang together |
 //! | [`overlap`] | what a galaxy that only some exposures cover errs by |
 //! | [`needed`] | how many stars or exposures would decide |
+//! | [`star_counts`], [`plan`], [`outlook`] | the same before there are data: chance of each decision |
 
 pub mod change;
 pub mod held_out;
 pub mod interval;
 pub mod needed;
 pub mod noise_check;
+pub mod outlook;
 pub mod overlap;
 pub mod phase;
+pub mod plan;
 pub mod quadratic_form;
 pub mod random_effects;
 pub mod residual_correlation;
 pub mod root;
 mod solve;
+pub mod star_counts;
 pub mod star_offsets;
 pub mod subset;
 

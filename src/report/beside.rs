@@ -1,7 +1,7 @@
 //! What is measured beside the decision, in lines for the terminal and rows for the page.
 
 use crate::verdict::Verdict;
-use crate::verdict::correlation::power;
+use crate::verdict::beside::correlation::power;
 use crate::verdict::model::{
     Brightness, BrightnessTrend, CorrelationBin, Estimate, ExposureRegistration, HigherMomentsChange,
     OverlapRow, Registration, Repeatability, ResidualCorrelation, SmearTensor,

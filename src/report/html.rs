@@ -10,7 +10,9 @@ use crate::verdict::reasons::percent;
 use crate::verdict::{Judgement, Verdict};
 
 use super::numbers::{MISSING, or_missing, signed, significant, with_error, with_interval};
-use super::words::{as_sentence, budget, count, file_name, next_step, reasons_and_remarks, sentence};
+use super::words::{
+    as_sentence, budget, count, file_name, limits_from, next_step, reasons_and_remarks, sentence,
+};
 use super::{CAUTION, REPORT_HTML, ReportError, beside, exposures::gate_word, figures, through_time};
 
 /// The whole page. `settings_toml` is shown as it is.
@@ -32,6 +34,7 @@ pub fn to_text(judgement: &Judgement, settings_toml: &str) -> Result<String, Rep
         size_limit => significant(v.requirement.size_limit, 3),
         ellipticity_limit => significant(v.requirement.ellipticity_limit, 3),
         confidence => percent(v.confidence),
+        limits_from => limits_from(&v.requirement),
         reasons => reasons_and_remarks(v).0.into_iter().map(coded).collect::<Vec<_>>(),
         time => v.time.as_ref().map(|time| through_time::page(time, reasons_and_remarks(v).1)),
         budget => budget_rows(v),

@@ -14,6 +14,7 @@ pub mod html;
 pub mod json;
 mod keep;
 pub mod numbers;
+pub mod plan;
 pub mod terminal;
 pub mod through_time;
 mod words;

@@ -64,15 +64,13 @@ pub fn verdict(n: usize) -> Verdict {
                 low: Some(0.0032),
                 high: Some(0.0052),
                 limit: Some(0.0105),
+                margin: Some(0.505),
+                limit_source: Some("m = 0.007 at a size ratio of 1.5, as the settings ask".into()),
             },
             Reason {
                 code: "jitter-outlier".into(),
                 text: "2 exposures are left out for their jitter.".into(),
-                quantity: None,
-                value: None,
-                low: None,
-                high: None,
-                limit: None,
+                ..Reason::default()
             },
             Reason {
                 code: "drift".into(),
@@ -81,7 +79,7 @@ pub fn verdict(n: usize) -> Verdict {
                 value: Some(0.0123),
                 low: Some(0.0083),
                 high: Some(0.0163),
-                limit: None,
+                ..Reason::default()
             },
         ],
         repeatability: Some(Repeatability {

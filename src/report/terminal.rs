@@ -9,7 +9,7 @@ use crate::verdict::reasons::percent;
 
 use super::exposures::gate_word;
 use super::numbers::{significant, with_interval};
-use super::words::{file_name, next_step, reasons_and_remarks, sentence, standing, worst};
+use super::words::{file_name, limits_from, next_step, reasons_and_remarks, sentence, standing, worst};
 use super::{CAUTION, REPORT_HTML, beside};
 
 /// Exposures named one by one at most; the rest is counted.
@@ -33,6 +33,9 @@ pub fn summary(verdict: &Verdict, folder: &str) -> String {
         significant(r.ellipticity_limit, 3),
     );
     out.push_str(&wrapped(&asked, "", ""));
+    if let Some(text) = limits_from(r) {
+        out.push_str(&wrapped(&text, "", ""));
+    }
     out.push_str(&wrapped(&format!("Limits from: {}", r.source), "", "  "));
 
     out.push_str("\nWhy\n");

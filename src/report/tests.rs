@@ -72,6 +72,8 @@ fn bare() -> Verdict {
         undecided: Some(UndecidedAdvice {
             stars_needed: Some(900),
             exposures_needed: None,
+            star_snr: Some(60.0),
+            star_snr_needed: Some(85.0),
             text: String::new(),
         }),
         time: None,

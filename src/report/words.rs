@@ -1,7 +1,7 @@
 //! The verdict in words and rows, as the terminal and the page both show it.
 
 use crate::verdict::Verdict;
-use crate::verdict::model::{Decision, ExposureResult, Gate, Measured, Reason};
+use crate::verdict::model::{Decision, ExposureResult, Gate, Measured, Reason, Requirement};
 
 use super::KEEP_TXT;
 use super::numbers::MISSING;
@@ -11,6 +11,9 @@ pub fn sentence(verdict: &Verdict) -> String {
     let kept = count(verdict, Gate::Keep);
     let all = verdict.exposures.len();
     match verdict.decision {
+        Decision::Combine if kept < all => {
+            format!("the {kept} exposures kept may be combined for shear; {} left out", all - kept)
+        }
         Decision::Combine => format!("all {all} exposures may be combined for shear"),
         Decision::CombineSubset => {
             format!("combine {kept} of the {all} exposures; leave out {}", all - kept)
@@ -24,6 +27,16 @@ pub fn sentence(verdict: &Verdict) -> String {
         Decision::DoNotCombine => "these exposures must not be combined for shear".into(),
         Decision::Undecided => "these data cannot tell".into(),
     }
+}
+
+/// The shear biases that the limits stand for, and whether a source has them; none where the
+/// limits were set directly.
+pub fn limits_from(r: &Requirement) -> Option<String> {
+    let bias = |name: &str, value: Option<f64>| value.map(|v| format!("{name} within {v}"));
+    let biases: Vec<String> = [bias("m", r.m), bias("c", r.c)].into_iter().flatten().collect();
+    let ratio = r.size_ratio.filter(|_| !biases.is_empty())?;
+    let standing = if r.source.ends_with("(not confirmed)") { "; a choice, not from a source" } else { "" };
+    Some(format!("That is {} at a size ratio of {ratio}{standing}", biases.join(" and ")))
 }
 
 /// What to do now.

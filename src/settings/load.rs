@@ -75,8 +75,8 @@ pub enum SettingsError {
 
 /// The nearest known word, and all of them.
 fn advice(word: &str, known: &[String]) -> String {
-    let word = word.to_lowercase().replace('-', "_");
-    let likeness = |k: &&String| (strsim::jaro_winkler(&word, k) * 1e6) as u64;
+    let plain = |word: &str| word.to_lowercase().replace('-', "_");
+    let likeness = |k: &&String| (strsim::jaro_winkler(&plain(word), &plain(k)) * 1e6) as u64;
     let nearest = known.iter().max_by_key(likeness).map_or("", String::as_str);
     format!("the nearest known is `{nearest}` (all: {})", known.join(", "))
 }
@@ -121,7 +121,8 @@ fn override_as_toml(given: &str) -> Result<String, SettingsError> {
     let wrong = || SettingsError::Override { given: given.into() };
     let (key, value) = given.split_once('=').ok_or_else(wrong)?;
     let (section, key) = key.trim().split_once('.').ok_or_else(wrong)?;
-    let plain = |s: &str| !s.is_empty() && s.chars().all(|c| c.is_ascii_alphanumeric() || c == '_');
+    let plain =
+        |s: &str| !s.is_empty() && s.chars().all(|c| c.is_ascii_alphanumeric() || matches!(c, '_' | '-'));
     if !plain(section) || !plain(key) || value.contains('\n') {
         return Err(wrong());
     }

@@ -2,10 +2,12 @@
 
 use serde::{Deserialize, Serialize};
 
+mod checks;
 mod load;
 mod print;
 mod validate;
 
+pub use checks::CheckSettings;
 pub use load::{Loaded, Origin, SettingsError};
 pub use print::to_annotated_toml;
 
@@ -25,6 +27,7 @@ pub struct Settings {
     pub combine: CombineSettings,
     pub header: HeaderSettings,
     pub stars: StarSettings,
+    pub checks: CheckSettings,
 }
 
 /// What the science asks for. Either a preset, or `m`, `c` and `size_ratio`, or

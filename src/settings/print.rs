@@ -2,6 +2,7 @@
 
 use super::Loaded;
 use super::load::known_keys;
+use crate::gate::find;
 
 /// TOML with the origin of every value beside it; what is not set is a comment.
 pub fn to_annotated_toml(loaded: &Loaded) -> String {
@@ -12,7 +13,9 @@ pub fn to_annotated_toml(loaded: &Loaded) -> String {
             out.push('\n');
         }
         out.push_str(&format!("[{section}]\n"));
-        for key in keys {
+        // Of the checks only those that leave a choice.
+        let fixed = |key: &String| section == "checks" && find(key).is_some_and(|c| !c.is_settable());
+        for key in keys.into_iter().filter(|key| !fixed(key)) {
             let value = values.get(&section).and_then(|s| s.get(&key));
             let (line, remark) = match value {
                 Some(value) => {
@@ -29,7 +32,7 @@ pub fn to_annotated_toml(loaded: &Loaded) -> String {
 /// As they stand in the struct: what is asked first, then the instrument.
 fn sections_in_order() -> Vec<(String, Vec<String>)> {
     let known = known_keys();
-    ["requirement", "telescope", "detector", "combine", "header", "stars"]
+    ["requirement", "telescope", "detector", "combine", "header", "stars", "checks"]
         .into_iter()
         .filter_map(|s| known.get(s).map(|keys| (s.to_string(), keys.clone())))
         .collect()

@@ -61,7 +61,17 @@ pub(super) fn check(loaded: &Loaded) -> Check {
     check_header_names(loaded)?;
 
     positive("stars.min_snr", Some(s.stars.min_snr))?;
-    share("stars.max_contamination", Some(s.stars.max_contamination))
+    share("stars.max_contamination", Some(s.stars.max_contamination))?;
+
+    if let Some((code, severity, allowed)) = s.checks.refused() {
+        let words: Vec<&str> = allowed.iter().map(|a| a.word()).collect();
+        let allowed = match words[..] {
+            [only] => format!("{only:?}: this check leaves no choice"),
+            _ => one_of(&words),
+        };
+        return refuse(&format!("checks.{code}"), format!("{:?}", severity.word()), &allowed);
+    }
+    Ok(())
 }
 
 /// Names of cards and extensions: not empty, printable ASCII, as FITS has them.

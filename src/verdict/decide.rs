@@ -9,7 +9,9 @@
 use super::assess::{Assessment, Place, Standing, assess};
 use super::model::Decision;
 use super::stack::{Stack, StarHalf};
+use crate::gate::Severity;
 use crate::repeat::{Change, subset::Products};
+use crate::settings::CheckSettings;
 use crate::shear::Requirement;
 
 /// Smallest share of the exposure time that a subset keeps.
@@ -37,6 +39,8 @@ pub struct Evidence<'a> {
     pub unjudged: &'a [usize],
     /// Exposures whose own model passes, and whether they together meet the requirement.
     pub own_models: OwnModels,
+    /// Whether an exposure may be left out for its PSF.
+    pub may_leave_out: bool,
 }
 
 /// How the exposures' own models stand.
@@ -59,6 +63,8 @@ pub struct Outcome {
     pub judged: Option<Assessment>,
     /// Left out because they differ.
     pub differing: Vec<usize>,
+    /// Codes of the checks for which a positive answer was withheld.
+    pub withheld_for: Vec<String>,
 }
 
 /// Decides.
@@ -67,7 +73,7 @@ pub fn decide(evidence: &Evidence) -> Outcome {
     let standing = evidence.all.standing(evidence.requirement, evidence.confidence);
     allowed.extend(combine_all(evidence, standing));
     if standing != Standing::Within {
-        allowed.extend(subset(evidence));
+        allowed.extend(evidence.may_leave_out.then(|| subset(evidence)).flatten());
         allowed.extend(split(evidence));
     }
     allowed.extend(own_psfs(evidence));
@@ -119,6 +125,25 @@ impl Outcome {
     }
 }
 
+/// "Undecided" in place of a positive answer, where one of the checks `spoken` may not be passed
+/// over by the settings; `None` where the outcome stands.
+pub fn held_back(
+    outcome: &Outcome,
+    spoken: &[String],
+    checks: &CheckSettings,
+    viable: &[usize],
+) -> Option<Outcome> {
+    let mut withheld_for: Vec<String> =
+        spoken.iter().filter(|code| checks.severity(code) == Severity::Undecided).cloned().collect();
+    withheld_for.dedup();
+    let positive = !matches!(outcome.decision, Decision::DoNotCombine | Decision::Undecided);
+    if !positive || withheld_for.is_empty() {
+        return None;
+    }
+    let differing = outcome.differing.clone();
+    Some(Outcome { differing, withheld_for, ..plain(Decision::Undecided, viable.to_vec()) })
+}
+
 fn plain(decision: Decision, kept: Vec<usize>) -> Outcome {
     Outcome {
         decision,
@@ -127,6 +152,7 @@ fn plain(decision: Decision, kept: Vec<usize>) -> Outcome {
         groups: Vec::new(),
         judged: None,
         differing: Vec::new(),
+        withheld_for: Vec::new(),
     }
 }
 

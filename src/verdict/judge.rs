@@ -1,23 +1,22 @@
 //! Star tables to a judgement.
 
+use std::collections::BTreeMap;
+
+use super::advice::{Grounds, advice, effective_snr};
 use super::assess::{Assessment, Obstacle, Place, Standing, assess};
-use super::combined;
-use super::decide::{Evidence, Outcome, OwnModels, decide};
+use super::beside;
+use super::decide::{Evidence, Outcome, OwnModels, decide, held_back};
 use super::likeness::{like_group, repeats};
 use super::model::*;
-use super::over_time;
 use super::own_model::OwnModel;
 use super::products::{ExposurePicture, Judgement, Pictures};
 use super::reasons;
 use super::results::{self, exposure_result};
-use super::shear_budget::{self, ShearCase};
 use super::stack::{MIN_STARS, Stack, StarHalf};
-use super::{brightness, correlation, higher, overlap, registration};
 use crate::moments::Weight;
+use crate::repeat::RmsChange;
 use crate::repeat::held_out::{HeldOut, model_error};
-use crate::repeat::needed::NoiseBudget;
-use crate::repeat::{Change, RmsChange};
-use crate::settings::Settings;
+use crate::settings::{CheckSettings, Settings};
 use crate::shear::{Requirement as Limits, ShearError};
 use crate::table::StarTable;
 
@@ -42,7 +41,7 @@ pub fn judge(
 ) -> Result<Judgement, JudgeError> {
     let limits = results::limits(settings)?;
     let confidence = settings.requirement.confidence;
-    let like = like_group(tables);
+    let like = like_group(tables, &settings.checks);
     let repeated = repeats(tables);
     let single = like.members.iter().filter(|t| !repeated.contains(t));
     let (members, starless): (Vec<usize>, Vec<usize>) =
@@ -51,7 +50,7 @@ pub fn judge(
     let stack = Stack::prepare(tables, &members);
     let models: Vec<Option<OwnModel>> = stack.exposures.iter().map(OwnModel::fit).collect();
     let mut codes: Vec<Vec<&'static str>> = vec![Vec::new(); tables.len()];
-    for &(t, code) in &like.others {
+    for &(t, code) in like.others.iter().chain(&like.remarks) {
         codes[t].push(code);
     }
     for &t in &repeated {
@@ -78,6 +77,7 @@ pub fn judge(
             all,
             unjudged: &unjudged,
             own_models,
+            may_leave_out: settings.checks.leaves_out("psf-differs"),
         };
         decide(&evidence)
     });
@@ -100,44 +100,21 @@ pub fn judge(
         in_sky,
         instrument: instrument.as_ref(),
         own: &own,
+        own_passing: &own.passing,
+        checks: &settings.checks,
     };
     let outcome = outcome.unwrap_or_else(|| Outcome::undecided(viable.clone()));
-    let mut verdict = case.verdict(&outcome);
-    let members = case.combined_places(&outcome);
-    verdict.combined = combined::combined(tables, &stack, &models, members, settings.combine.weights);
-    let bias = ShearCase {
-        tables,
-        stack: &stack,
-        judged: outcome.judged.as_ref().or(all.as_ref()),
-        half: if outcome.judged.is_some() { StarHalf::Judging } else { StarHalf::All },
-        place: if in_sky { Place::Sky } else { Place::Detector },
-        own_passing: &own.passing,
-        limits: &limits,
-        obstruction: settings.telescope.obstruction,
-        psf_ellipticity: case.mean_ellipticity(),
-        confidence,
+    let written = |outcome: &Outcome| {
+        let mut verdict = case.verdict(outcome);
+        beside::add(&mut verdict, &case, outcome, settings);
+        verdict
     };
-    shear_budget::complete(&mut verdict, &bias);
-    over_time::add(&mut verdict, tables, &stack);
-    let pixel_arcsec = tables.iter().find_map(|t| t.facts.pixel_arcsec);
-    verdict.residual_correlation =
-        correlation::of_stack(&stack, &models, &viable, pixel_arcsec, &limits, confidence);
-    verdict.reasons.extend(verdict.residual_correlation.as_ref().and_then(correlation::reason));
-    let kernel = settings.combine.resampling_kernel_pix2;
-    verdict.registration = registration::of_stack(&stack, &viable, tables, kernel, &limits);
-    verdict.reasons.extend(verdict.registration.as_ref().and_then(registration::reason));
-    verdict.brightness = brightness::of_stack(&stack, &models, &viable);
-    verdict.reasons.extend(verdict.brightness.as_ref().and_then(brightness::reason));
-    let half = if outcome.judged.is_some() { StarHalf::Judging } else { StarHalf::All };
-    verdict.higher_moments = outcome
-        .judged
-        .as_ref()
-        .or(all.as_ref())
-        .and_then(|judged| higher::of_stack(&stack, judged, half, in_sky, confidence));
-    if let (Some(to), Some(judged)) = (&mut verdict.repeatability, outcome.judged.as_ref().or(all.as_ref())) {
-        let weights = settings.combine.weights;
-        verdict.notes.extend(overlap::add(to, judged, &stack, tables, weights, &limits, confidence));
-    }
+    let verdict = written(&outcome);
+    let spoken: Vec<String> = verdict.reasons.iter().map(|reason| reason.code.clone()).collect();
+    let verdict = match held_back(&outcome, &spoken, &settings.checks, &viable) {
+        Some(undecided) => written(&undecided),
+        None => verdict,
+    };
     Ok(case.judgement(verdict))
 }
 
@@ -181,6 +158,8 @@ struct OwnErrors {
     size: Option<RmsChange>,
     ellipticity: Option<RmsChange>,
     passing: Vec<usize>,
+    /// Those not passing for their ellipticity alone.
+    failing_ellipticity: Vec<usize>,
     standing: Option<Standing>,
 }
 
@@ -199,14 +178,17 @@ fn own_model_errors(
         let ellipticity: Vec<HeldOut> = known.flat_map(|m| m.held_out_e.clone()).collect();
         (error(&size), error(&ellipticity))
     };
-    let not_failing = |place: &&usize| {
-        models[**place].is_some() && {
-            let (size, ellipticity) = parts(&[**place]);
-            size.is_some_and(|s| s.low <= limits.size_limit)
-                && ellipticity.is_some_and(|e| e.low <= limits.ellipticity_limit)
+    let (mut passing, mut failing_ellipticity) = (Vec::new(), Vec::new());
+    for &place in viable.iter().filter(|&&place| models[place].is_some()) {
+        let (size, ellipticity) = parts(&[place]);
+        let size = size.is_some_and(|s| s.low <= limits.size_limit);
+        let ellipticity = ellipticity.is_some_and(|e| e.low <= limits.ellipticity_limit);
+        match (size, ellipticity) {
+            (true, true) => passing.push(place),
+            (true, false) => failing_ellipticity.push(place),
+            (false, _) => {}
         }
-    };
-    let passing: Vec<usize> = viable.iter().filter(not_failing).copied().collect();
+    }
     let (size, ellipticity) = parts(&passing);
     let standing = size.zip(ellipticity).map(|(s, e)| {
         if s.high < limits.size_limit && e.high < limits.ellipticity_limit {
@@ -215,24 +197,27 @@ fn own_model_errors(
             Standing::Open
         }
     });
-    OwnErrors { size, ellipticity, passing, standing }
+    OwnErrors { size, ellipticity, passing, failing_ellipticity, standing }
 }
 
 /// Everything the writing of a verdict looks at.
-struct Case<'a> {
-    tables: &'a [StarTable],
-    stack: &'a Stack,
-    models: &'a [Option<OwnModel>],
-    limits: &'a Limits,
-    confidence: f64,
-    codes: &'a [Vec<&'static str>],
-    unreadable: &'a [(String, String)],
+pub(super) struct Case<'a> {
+    pub(super) tables: &'a [StarTable],
+    pub(super) stack: &'a Stack,
+    pub(super) models: &'a [Option<OwnModel>],
+    pub(super) limits: &'a Limits,
+    pub(super) confidence: f64,
+    pub(super) codes: &'a [Vec<&'static str>],
+    pub(super) unreadable: &'a [(String, String)],
     /// Places in the stack of the exposures that could be compared.
-    viable: &'a [usize],
-    all: Option<&'a Assessment>,
-    in_sky: bool,
-    instrument: Option<&'a Assessment>,
+    pub(super) viable: &'a [usize],
+    pub(super) all: Option<&'a Assessment>,
+    pub(super) in_sky: bool,
+    pub(super) instrument: Option<&'a Assessment>,
     own: &'a OwnErrors,
+    /// Places of the exposures whose own model is not shown to fail.
+    pub(super) own_passing: &'a [usize],
+    pub(super) checks: &'a CheckSettings,
 }
 
 impl Case<'_> {
@@ -264,42 +249,53 @@ impl Case<'_> {
                 ellipticity_pull: self.all.map(|a| a.e_change.noise_check.pull).filter(|p| p.is_finite()),
             },
             optics: None,
-            undecided: (outcome.decision == Decision::Undecided).then(|| self.advice()),
+            undecided: (outcome.decision == Decision::Undecided).then(|| self.advice(outcome)),
             time: None,
             cautions: reasons::cautions(self.stack.weight),
             notes: Vec::new(),
         }
     }
 
-    /// What is added up: the kept, under split the largest group.
-    fn combined_places<'b>(&self, outcome: &'b Outcome) -> &'b [usize] {
-        match (&outcome.judged, outcome.decision) {
-            (Some(largest), Decision::Split) => &largest.keep,
-            _ => &outcome.kept,
-        }
+    fn file(&self, place: usize) -> String {
+        self.table(place).file.clone()
     }
 
-    fn file(&self, place: usize) -> String {
-        self.tables[self.stack.exposures[place].table].file.clone()
+    fn table(&self, place: usize) -> &StarTable {
+        &self.tables[self.stack.exposures[place].table]
+    }
+
+    /// Checks that only remark on some exposures, with these.
+    fn remarks(&self) -> BTreeMap<&'static str, Vec<String>> {
+        let mut found: BTreeMap<&'static str, Vec<String>> = BTreeMap::new();
+        for (table, codes) in self.tables.iter().zip(self.codes) {
+            for code in codes.iter().filter(|code| !self.checks.leaves_out(code)) {
+                found.entry(code).or_default().push(table.file.clone());
+            }
+        }
+        found
     }
 
     /// One row a table, then one an unreadable frame.
     fn exposures(&self, outcome: &Outcome) -> Vec<ExposureResult> {
-        let own_psfs = outcome.decision == Decision::CombineWithOwnPsfs;
-        let own_fails =
-            |place: usize| own_psfs && self.viable.contains(&place) && !outcome.kept.contains(&place);
         let row = |(t, table): (usize, &StarTable)| {
             let place = self.stack.exposures.iter().position(|e| e.table == t);
             let means = place
                 .and_then(|p| self.models[p].as_ref().map(|model| model.means(&self.stack.exposures[p])));
             let mut codes: Vec<String> = self.codes[t].iter().map(|&code| code.to_owned()).collect();
-            if place.is_some_and(own_fails) {
-                codes.push("own-model-size".into());
-            }
-            exposure_result(table, means, codes)
+            codes.extend(place.and_then(|p| self.own_failure(outcome, p)).map(str::to_owned));
+            exposure_result(table, means, codes, self.checks)
         };
         let unreadable = self.unreadable.iter().map(|(file, why)| results::unreadable(file, why));
         self.tables.iter().enumerate().map(row).chain(unreadable).collect()
+    }
+
+    /// What keeps an exposure from being combined with its own PSF, where that was decided.
+    fn own_failure(&self, outcome: &Outcome, place: usize) -> Option<&'static str> {
+        let fails = outcome.decision == Decision::CombineWithOwnPsfs
+            && self.viable.contains(&place)
+            && !outcome.kept.contains(&place);
+        let of_size = !self.own.failing_ellipticity.contains(&place);
+        fails.then_some(if of_size { "own-model-size" } else { "own-model-ellipticity" })
     }
 
     fn size_and_ellipticity(&self, a: &Assessment) -> SizeAndEllipticity {
@@ -337,6 +333,8 @@ impl Case<'_> {
             given_exposures: self.tables.len() + self.unreadable.len(),
             weight: self.stack.weight,
             unreadable: self.unreadable.len(),
+            no_gain: self.viable.iter().filter(|&&p| self.table(p).facts.gain.is_none()).count(),
+            remarks: self.remarks(),
             little_overlap: judged.filter(|a| a.overlap < LITTLE_OVERLAP).map(|a| a.overlap),
         })
     }
@@ -354,7 +352,8 @@ impl Case<'_> {
         }
     }
 
-    fn mean_ellipticity(&self) -> f64 {
+    /// Modulus of the stack's mean ellipticity.
+    pub(super) fn mean_ellipticity(&self) -> f64 {
         let known: Vec<_> = self
             .viable
             .iter()
@@ -364,35 +363,17 @@ impl Case<'_> {
         (known.iter().map(|m| m.e1).sum::<f64>() / n).hypot(known.iter().map(|m| m.e2).sum::<f64>() / n)
     }
 
-    /// What would decide: stars of the same mix of brightness, or exposures, were the true
-    /// change what it was measured to be; none where the measured value is over the limit.
-    fn advice(&self) -> UndecidedAdvice {
-        let Some(all) = self.all else {
-            let text = if self.tables.len() < 2 {
-                "one exposure cannot be compared with anything: give at least two, better three or more"
-            } else {
-                "fewer than two exposures could be compared: see the reasons of each exposure"
-            };
-            return UndecidedAdvice { stars_needed: None, exposures_needed: Some(2), text: text.into() };
-        };
-        let budget = |change: &Change| NoiseBudget::measured(change.modes(), all.stars, self.viable.len());
-        let (size, e) = (budget(&all.size_change), budget(&all.e_change));
-        let (size_limit, e_limit) = (self.limits.size_limit, self.limits.ellipticity_limit);
-        // Both must decide: the larger number, and none where one of them has none.
-        let both = |size: Option<usize>, e: Option<usize>| u32::try_from(size?.max(e?)).ok();
-        let stars = both(
-            size.stars_needed(all.size.rms, size_limit, self.confidence).ok().flatten(),
-            e.stars_needed(all.ellipticity.rms, e_limit, self.confidence).ok().flatten(),
-        );
-        let exposures = both(
-            size.exposures_needed(all.size.rms, size_limit, self.confidence).ok().flatten(),
-            e.exposures_needed(all.ellipticity.rms, e_limit, self.confidence).ok().flatten(),
-        );
-        UndecidedAdvice {
-            stars_needed: stars,
-            exposures_needed: exposures,
-            text: reasons::advice(stars, exposures, all.stars),
-        }
+    fn advice(&self, outcome: &Outcome) -> UndecidedAdvice {
+        let stars = self.viable.iter().flat_map(|&p| &self.table(p).stars);
+        advice(&Grounds {
+            all: self.all,
+            exposures: self.viable.len(),
+            given: self.tables.len(),
+            limits: self.limits,
+            confidence: self.confidence,
+            star_snr: effective_snr(stars, self.stack.weight),
+            withheld_for: &outcome.withheld_for,
+        })
     }
 
     fn judgement(&self, verdict: Verdict) -> Judgement {

@@ -183,7 +183,7 @@ pub struct Requirement {
     pub ellipticity_limit: f64,
 }
 
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct Reason {
     pub code: String,
     pub text: String,
@@ -192,6 +192,12 @@ pub struct Reason {
     pub low: Option<f64>,
     pub high: Option<f64>,
     pub limit: Option<f64>,
+    /// `1 - high / limit`: the share of the limit that is left above the upper bound.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub margin: Option<f64>,
+    /// Where the limit comes from, and whether its numbers were confirmed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub limit_source: Option<String>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -259,6 +265,12 @@ pub struct NoiseCheck {
 pub struct UndecidedAdvice {
     pub stars_needed: Option<u32>,
     pub exposures_needed: Option<u32>,
+    /// SNR in one exposure of equal stars that would measure as much as those in hand.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub star_snr: Option<f64>,
+    /// The same, with which as many stars as in hand would decide.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub star_snr_needed: Option<f64>,
     pub text: String,
 }
 

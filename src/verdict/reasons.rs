@@ -1,10 +1,13 @@
 //! The reasons of a verdict, as sentences that can be pasted into a paper.
 
+use std::collections::BTreeMap;
+
 use super::assess::Assessment;
 use super::model::{Decision, Measured, Reason, SizeAndEllipticity};
+use crate::gate;
 use crate::moments::Weight;
 use crate::repeat::{Change, RmsChange};
-use crate::shear::Requirement as Limits;
+use crate::shear::{Requirement as Limits, preset};
 
 /// A noise check outside this band is spoken of.
 const PULL_BAND: std::ops::RangeInclusive<f64> = 0.9..=1.1;
@@ -25,6 +28,10 @@ pub struct Facts<'a> {
     pub given_exposures: usize,
     pub weight: Weight,
     pub unreadable: usize,
+    /// Judged exposures whose gain is not known.
+    pub no_gain: usize,
+    /// Checks that only remark on some exposures, with these.
+    pub remarks: BTreeMap<&'static str, Vec<String>>,
     pub little_overlap: Option<f64>,
 }
 
@@ -58,21 +65,34 @@ pub fn all(facts: &Facts) -> Vec<Reason> {
     }
     if !facts.left_out.is_empty() {
         let (n, names) = (count(facts.left_out.len(), "exposure"), listed(&facts.left_out));
+        let one = facts.left_out.len() == 1;
         let text = match facts.decision {
             Decision::DoNotCombine | Decision::Undecided => {
-                format!("{n} stand out from the others by more than the limit: {names}.")
+                let stand = if one { "stands" } else { "stand" };
+                format!("{n} {stand} out from the others by more than the limit: {names}.")
             }
-            _ => format!("{n} left out: the PSF differs from that of the others: {names}."),
+            _ => {
+                let (are, differ) =
+                    if one { ("is", "its PSF differs") } else { ("are", "their PSFs differ") };
+                format!("{n} {are} left out, for {differ} from that of the others: {names}.")
+            }
         };
         out.push(plain("psf-differs", text));
     }
     if let Some(own) = facts.own_model {
-        out.push(own_model("own-model-size", "size", "of T", &own.size));
-        out.push(own_model("own-model-ellipticity", "ellipticity", "per component", &own.ellipticity));
+        out.push(own_model(facts, "own-model-size", "size", "of T", &own.size));
+        out.push(own_model(facts, "own-model-ellipticity", "ellipticity", "per component", &own.ellipticity));
     }
     if let Some(all) = facts.all {
         out.extend(noise("size", &all.size_change));
         out.extend(noise("ellipticity", &all.e_change));
+    }
+    if facts.no_gain > 0 {
+        let text = format!(
+            "The gain of {} is not known: the stars' own photon noise is missing from the stated errors.",
+            count(facts.no_gain, "exposure")
+        );
+        out.push(plain("no-gain", text));
     }
     if let Some(overlap) = facts.little_overlap {
         let text = format!("The judged exposures share only {:.0} % of the field.", 100.0 * overlap);
@@ -85,41 +105,43 @@ pub fn all(facts: &Facts) -> Vec<Reason> {
         );
         out.push(plain("undersampled", text));
     }
+    out.extend(facts.remarks.iter().filter(|(code, _)| **code != "psf-differs").map(remark));
     if facts.unreadable > 0 {
         out.push(plain("unreadable", format!("{} could not be read.", count(facts.unreadable, "frame"))));
     }
     out
 }
 
+/// A check that the settings have lowered to a remark, of some exposures.
+fn remark((code, files): (&&'static str, &Vec<String>)) -> Reason {
+    let title = gate::find(code).map_or(*code, |check| check.title);
+    let (n, names) = (count(files.len(), "exposure"), listed(files));
+    plain(code, format!("{title}: {n} judged with the others, as the settings ask ({names})."))
+}
+
 /// A reason without numbers.
 pub fn plain(code: &str, text: String) -> Reason {
-    Reason { code: code.into(), text, quantity: None, value: None, low: None, high: None, limit: None }
+    Reason { code: code.into(), text, ..Reason::default() }
 }
 
 fn change(facts: &Facts, code: &str, what: &str, rms: &RmsChange, limit: f64, who: &str) -> Reason {
     let unit = if what == "size" { "of T" } else { "per component" };
-    let stands = if rms.high < limit {
-        "within the limit of"
-    } else if rms.low > limit {
-        "over the limit of"
-    } else {
-        "these data cannot tell whether it is within the limit of"
-    };
+    let stands = standing(Some(rms.low), Some(rms.high), limit).unwrap_or_else(|| {
+        format!("these data cannot tell whether it is within the limit of {}", number(limit))
+    });
     let confidence = percent(facts.confidence);
     let text = if rms.rms == 0.0 && rms.low == 0.0 {
         format!(
             "No change of {what} is seen above the noise {who}: the rms is at most {} {unit} ({confidence} % \
-             confidence), {stands} {}.",
+             confidence), {stands}.",
             number(rms.high),
-            number(limit)
         )
     } else {
         format!(
-            "The {what} changes by an rms of {} {unit} {who} ({confidence} % confidence: {} to {}): {stands} {}.",
+            "The {what} changes by an rms of {} {unit} {who} ({confidence} % confidence: {} to {}): {stands}.",
             number(rms.rms),
             number(rms.low),
             number(rms.high),
-            number(limit)
         )
     };
     Reason {
@@ -130,28 +152,70 @@ fn change(facts: &Facts, code: &str, what: &str, rms: &RmsChange, limit: f64, wh
         low: finite(rms.low),
         high: finite(rms.high),
         limit: Some(limit),
+        margin: margin(finite(rms.high), limit),
+        limit_source: Some(limit_source(facts.limits, what)),
     }
 }
 
-fn own_model(code: &str, what: &str, unit: &str, measured: &Measured) -> Reason {
+/// The share of the limit that is left above the upper bound; below zero where the bound is
+/// over the limit.
+fn margin(high: Option<f64>, limit: f64) -> Option<f64> {
+    high.map(|high| 1.0 - high / limit)
+}
+
+/// How an interval stands against its limit and by how much, where these data can tell.
+fn standing(low: Option<f64>, high: Option<f64>, limit: f64) -> Option<String> {
+    match (low, high) {
+        (_, Some(high)) if high < limit => Some(format!(
+            "within the limit of {}, with {:.0} % of it to spare",
+            number(limit),
+            100.0 * (1.0 - high / limit)
+        )),
+        (Some(low), _) if low > limit => Some(format!(
+            "over the limit of {} by a factor of at least {}",
+            number(limit),
+            number(low / limit)
+        )),
+        _ => None,
+    }
+}
+
+/// Where the limit on `what` comes from, and whether its numbers were confirmed.
+fn limit_source(limits: &Limits, what: &str) -> String {
+    let (bias, name) = if what == "size" { (limits.m, "m") } else { (limits.c, "c") };
+    let Some(bias) = bias else { return format!("{what}_limit in the settings") };
+    let ratio = limits.size_ratio.map_or(String::new(), |r| format!(" at a size ratio of {}", number(r)));
+    let numbers = format!("{name} = {}{ratio}", number(bias));
+    let of_preset = preset(&limits.name).is_ok_and(|p| {
+        limits.size_ratio == Some(p.size_ratio) && bias == if what == "size" { p.m } else { p.c }
+    });
+    match (of_preset, limits.confirmed) {
+        (false, _) => format!("{numbers}, as the settings ask"),
+        (true, true) => format!("{numbers}, preset {}, confirmed in its source", limits.name),
+        (true, false) => format!("{numbers}, preset {}, a choice, not from a source", limits.name),
+    }
+}
+
+fn own_model(facts: &Facts, code: &str, what: &str, unit: &str, measured: &Measured) -> Reason {
     let shown = |value: Option<f64>| value.map_or("unknown".to_owned(), number);
-    let stands = match (measured.high, measured.low, measured.limit) {
-        (Some(high), _, Some(limit)) if high < limit => "within the limit",
-        (_, Some(low), Some(limit)) if low > limit => "over the limit",
-        _ => "not shown to be within the limit",
-    };
+    let stands = measured
+        .limit
+        .and_then(|limit| standing(measured.low, measured.high, limit))
+        .unwrap_or_else(|| format!("not shown to be within the limit of {}", shown(measured.limit)));
+    let confidence = percent(facts.confidence);
     let error = match (measured.rms, measured.low) {
-        (Some(0.0), Some(0.0)) => format!("an rms of at most {} {unit}", shown(measured.high)),
+        (Some(0.0), Some(0.0)) => {
+            format!("an rms of at most {} {unit} ({confidence} % confidence)", shown(measured.high))
+        }
         _ => format!(
-            "an rms of {} {unit} ({} to {})",
+            "an rms of {} {unit} ({confidence} % confidence: {} to {})",
             shown(measured.rms),
             shown(measured.low),
             shown(measured.high)
         ),
     };
     let text = format!(
-        "Each exposure's own model predicts the {what} of stars held out of it within {error}: {stands} of {}.",
-        shown(measured.limit),
+        "Each exposure's own model predicts the {what} of stars held out of it within {error}: {stands}.",
     );
     Reason {
         code: code.into(),
@@ -161,6 +225,8 @@ fn own_model(code: &str, what: &str, unit: &str, measured: &Measured) -> Reason 
         low: measured.low,
         high: measured.high,
         limit: measured.limit,
+        margin: measured.limit.and_then(|limit| margin(measured.high, limit)),
+        limit_source: Some(limit_source(facts.limits, what)),
     }
 }
 
@@ -177,32 +243,12 @@ fn noise(what: &str, change: &Change) -> Option<Reason> {
     Some(Reason {
         code: "noise-model".into(),
         text: format!(
-            "Repeats of the same stars scatter by {pull:.2} of their stated errors in {what}: {why}."
+            "Repeated measurements of the same stars scatter in {what} by {pull:.2} times their stated errors: {why}."
         ),
         quantity: Some(format!("pull of {what}")),
         value: Some(pull),
-        low: None,
-        high: None,
-        limit: None,
+        ..Reason::default()
     })
-}
-
-/// What would decide, as a sentence.
-pub fn advice(stars: Option<u32>, exposures: Option<u32>, in_hand: usize) -> String {
-    match (stars, exposures) {
-        (None, None) => {
-            "the measured change is at or over its limit within the error: more of the same data \
-                         will rather show that it is over"
-                .into()
-        }
-        (Some(s), None) => {
-            format!("about {s} stars an exposure of the same brightness would decide ({in_hand} now)")
-        }
-        (None, Some(e)) => format!("about {e} exposures would decide"),
-        (Some(s), Some(e)) => format!(
-            "about {s} stars an exposure of the same brightness ({in_hand} now), or about {e} exposures, would decide"
-        ),
-    }
 }
 
 /// What a verdict cannot see.

@@ -5,7 +5,7 @@ use super::own_model::FieldMeans;
 use super::products::{ExposurePicture, FieldSample};
 use crate::moments::FWHM_PER_SIGMA;
 use crate::repeat::{Change, RmsChange, random_effects::random_effects};
-use crate::settings::Settings;
+use crate::settings::{CheckSettings, Settings};
 use crate::shear::{Requirement as Limits, RequirementWish, ShearError};
 use crate::table::StarTable;
 
@@ -75,7 +75,12 @@ fn population(change: &Change, confidence: f64) -> Option<Population> {
 }
 
 /// One exposure's row.
-pub fn exposure_result(table: &StarTable, means: Option<FieldMeans>, reasons: Vec<String>) -> ExposureResult {
+pub fn exposure_result(
+    table: &StarTable,
+    means: Option<FieldMeans>,
+    reasons: Vec<String>,
+    checks: &CheckSettings,
+) -> ExposureResult {
     let scale2 = table.facts.pixel_arcsec.map(|s| s * s);
     let mut refused = std::collections::BTreeMap::new();
     for word in table.stars.iter().filter_map(|s| s.refused).map(|r| r.word()) {
@@ -87,7 +92,7 @@ pub fn exposure_result(table: &StarTable, means: Option<FieldMeans>, reasons: Ve
         time: table.facts.time.clone(),
         exposure_s: table.facts.exposure_s,
         stars: u32::try_from(kept).ok(),
-        gate: if reasons.is_empty() { Gate::Keep } else { Gate::LeaveOut },
+        gate: if reasons.iter().any(|code| checks.leaves_out(code)) { Gate::LeaveOut } else { Gate::Keep },
         reasons,
         size_arcsec2: means.zip(scale2).and_then(|(m, s2)| finite(m.size * s2)),
         size_pix2: means.and_then(|m| finite(m.size)),

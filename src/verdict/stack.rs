@@ -1,12 +1,12 @@
 //! A stack made ready for judging: one weight for all exposures, the stars matched, and the
 //! measurements as rows, once on the detector and once in the common frame of the sky.
 
-use crate::field::{Basis, basis::functions_of_degree};
+use crate::field::Basis;
 use crate::frame::Region;
 use crate::moments::pooled::{PooledMoments, PooledStar, pooled_moments};
 use crate::moments::{HigherMoments, Shape, Weight, primary_weight, shape_under};
 use crate::repeat::phase::{PhaseSwing, Repeat, phase_swing};
-use crate::repeat::{Row, subset::in_first_half};
+use crate::repeat::{Row, change::degree_for, subset::in_first_half};
 use crate::stars::Star;
 use crate::stars::affine::Affine;
 use crate::stars::matching::{ExposureStars, Matched, match_exposures};
@@ -20,9 +20,6 @@ const POOLED_STARS: usize = 600;
 
 /// Points along each side of the grid that samples a region.
 const GRID: usize = 30;
-
-/// Stars per function of the basis on which a change is expressed.
-const STARS_PER_FUNCTION: usize = 4;
 
 /// One star of one exposure as judging needs it: `ln T` and e as adaptive moments would see
 /// them, with errors.
@@ -207,7 +204,7 @@ impl Stack {
             }
             fewest = fewest.min(count);
         }
-        let degree = (0..=2).rev().find(|&d| STARS_PER_FUNCTION * functions_of_degree(d) <= fewest)?;
+        let degree = degree_for(fewest)?;
         rows.basis = basis(degree)?;
         Some(rows)
     }

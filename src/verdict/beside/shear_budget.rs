@@ -1,12 +1,14 @@
 //! The change of the PSF as shear bias: measured under a galaxy-sized weight, turned into m and c by the
 //! stored response of each cause, with the plain formula beside it.
 
-use super::assess::{Assessment, Place, assess};
-use super::model::{BiasEstimate, BiasPair, CauseBias, Reason, ShearBudget, SizeAndEllipticity, Verdict};
-use super::own_model::OwnModel;
-use super::reasons::{number, plain};
-use super::results::{bare, finite};
-use super::stack::{Stack, StarHalf};
+use super::super::assess::{Assessment, Place, assess};
+use super::super::model::{
+    BiasEstimate, BiasPair, CauseBias, Reason, ShearBudget, SizeAndEllipticity, Verdict,
+};
+use super::super::own_model::OwnModel;
+use super::super::reasons::{number, plain};
+use super::super::results::{bare, finite};
+use super::super::stack::{Stack, StarHalf};
 use crate::moments::{LADDER_SIGMA_PIXELS, Weight};
 use crate::repeat::RmsChange;
 use crate::repeat::held_out::{HeldOut, model_error};
@@ -187,8 +189,8 @@ fn estimate(b: Bias, limit: Option<f64>) -> BiasEstimate {
     BiasEstimate { value: finite(b.value), low: finite(b.low), high: finite(b.high), limit }
 }
 
-fn unlimited(rms: &RmsChange) -> super::model::Measured {
-    super::model::Measured { limit: None, ..bare(rms, 0.0) }
+fn unlimited(rms: &RmsChange) -> super::super::model::Measured {
+    super::super::model::Measured { limit: None, ..bare(rms, 0.0) }
 }
 
 fn shown(value: Option<f64>) -> String {

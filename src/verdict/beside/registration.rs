@@ -5,9 +5,11 @@
 //! offsets show in the centroids of the matched stars once every exposure is laid on their mean
 //! places by a linear map, less what the centroids' own noise gives.
 
-use super::model::{Estimate, ExposureRegistration, Reason, Registration, SmearTensor, ZoneRegistration};
-use super::reasons;
-use super::stack::{Exposure, Measured, Stack, detector_basis};
+use super::super::model::{
+    Estimate, ExposureRegistration, Reason, Registration, SmearTensor, ZoneRegistration,
+};
+use super::super::reasons;
+use super::super::stack::{Exposure, Measured, Stack, detector_basis};
 use crate::field::{FieldFit, Robustness, fit, robust::median};
 use crate::moments::Weight;
 use crate::shear::Requirement as Limits;

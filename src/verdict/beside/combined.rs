@@ -2,10 +2,11 @@
 
 use nalgebra::{Matrix2, SymmetricEigen};
 
-use super::model::CombinedPsf;
-use super::own_model::{FieldMeans, OwnModel};
-use super::results::finite;
-use super::stack::Stack;
+use super::super::model::CombinedPsf;
+use super::super::own_model::{FieldMeans, OwnModel};
+use super::super::results::finite;
+use super::super::stack::Stack;
+use super::weights::weights_of;
 use crate::moments::Weight;
 use crate::settings::CombineWeights;
 use crate::stars::affine::Affine;
@@ -99,29 +100,30 @@ pub fn combined(
     places: &[usize],
     weights: CombineWeights,
 ) -> Option<CombinedPsf> {
-    let known: Vec<(usize, FieldMeans, Affine)> = places
+    let known: Vec<(FieldMeans, Affine)> = places
         .iter()
         .filter_map(|&p| {
             let exposure = &stack.exposures[p];
-            Some((exposure.table, models[p].as_ref()?.means(exposure), exposure.transform?))
+            Some((models[p].as_ref()?.means(exposure), exposure.transform?))
         })
         .collect();
     if known.len() < 2 || known.len() < places.len() {
         return None;
     }
-    let chosen: Vec<&StarTable> = known.iter().map(|(t, ..)| &tables[*t]).collect();
-    let shares = shares(&chosen, weights);
+    let weighted = weights_of(weights, places, stack, tables);
+    let word = if weighted.is_some() { weights.word() } else { CombineWeights::Equal.word() };
+    let shares = weighted.unwrap_or_else(|| vec![1.0; places.len()]);
     let parts: Vec<Part> = known
         .iter()
         .zip(&shares)
-        .map(|((_, means, transform), &share)| Part { share, moments: turned(means, transform) })
+        .map(|((means, transform), &share)| Part { share, moments: turned(means, transform) })
         .collect();
     let m = mixture(&parts, stack.weight)?;
     let size = m.trace();
     // To first order T and e are the means with the shares; what the second order leaves is added.
     let total: f64 = shares.iter().sum();
     let error = |each: fn(&FieldMeans) -> f64| {
-        let squares = known.iter().zip(&shares).map(|((_, means, _), a)| (a / total * each(means)).powi(2));
+        let squares = known.iter().zip(&shares).map(|((means, _), a)| (a / total * each(means)).powi(2));
         squares.sum::<f64>().sqrt()
     };
     let spread_size = spread(&parts, |m| m.trace().ln());
@@ -132,12 +134,7 @@ pub fn combined(
     let reference = &tables[stack.exposures.get(stack.matched.reference)?.table];
     let scale2 = reference.facts.pixel_arcsec.map(|s| s * s);
     Some(CombinedPsf {
-        weights: match weights {
-            CombineWeights::Equal => "equal",
-            CombineWeights::Exposure => "exposure",
-            CombineWeights::InverseVariance => "inverse-variance",
-        }
-        .into(),
+        weights: word.into(),
         exposures: u32::try_from(known.len()).ok()?,
         axes_of: reference.file.clone(),
         size_pix2: finite(size),
@@ -147,21 +144,6 @@ pub fn combined(
         e2: finite(2.0 * m[(0, 1)] / size),
         e_err: finite(error(|m| m.e_err).hypot(left_e)),
     })
-}
-
-/// Shares of the exposures once all are scaled to the same flux: equal; as the exposure time; as
-/// the inverse variance of the sky, `(exposure / noise)²`. Equal exposure times where one is unknown.
-fn shares(tables: &[&StarTable], weights: CombineWeights) -> Vec<f64> {
-    let times: Option<Vec<f64>> =
-        tables.iter().map(|t| t.facts.exposure_s.filter(|s| s.is_finite() && *s > 0.0)).collect();
-    let times = times.unwrap_or_else(|| vec![1.0; tables.len()]);
-    let share = |(table, time): (&&StarTable, f64)| match weights {
-        CombineWeights::Equal => 1.0,
-        CombineWeights::Exposure => time,
-        CombineWeights::InverseVariance => (time / table.sky_noise).powi(2),
-    };
-    let shares: Vec<f64> = tables.iter().zip(times).map(share).collect();
-    if shares.iter().all(|s| s.is_finite()) { shares } else { vec![1.0; tables.len()] }
 }
 
 /// An exposure's moments in the common frame.

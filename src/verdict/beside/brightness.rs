@@ -8,10 +8,10 @@
 
 use statrs::distribution::{ContinuousCDF, Normal, StudentsT};
 
-use super::model::{Brightness, BrightnessTrend, Reason};
-use super::own_model::OwnModel;
-use super::reasons;
-use super::stack::{Measured, Stack};
+use super::super::model::{Brightness, BrightnessTrend, Reason};
+use super::super::own_model::OwnModel;
+use super::super::reasons;
+use super::super::stack::{Measured, Stack};
 use crate::field::{Basis, FieldFit, Robustness, fit, robust::median};
 use crate::repeat::held_out::{HeldOut, model_error};
 

@@ -1,6 +1,6 @@
 //! Which housekeeping values the field means follow.
 
-use super::model::{Followed, Following};
+use super::super::model::{Followed, Following};
 use super::over_time::Series;
 use crate::frame::ExposureFacts;
 use crate::trend::TrendError;

@@ -1,7 +1,7 @@
 //! What goes on through time, as sentences; only what is significant.
 
-use super::model::*;
-use super::reasons::{listed, number, percent};
+use super::super::model::*;
+use super::super::reasons::{listed, number, percent};
 use crate::trend::normal_deviate;
 
 /// All remarks of the time analysis, in the order of the quantities.
@@ -85,7 +85,7 @@ fn drift_reason(
         value: Some(drift.slope),
         low: drift.low,
         high: drift.high,
-        limit: None,
+        ..Reason::default()
     }
 }
 
@@ -114,7 +114,7 @@ fn step_reason(quantity: &QuantityInTime, step: &StepInTime, confidence: f64) ->
         value: Some(step.size),
         low: Some(step.low),
         high: Some(step.high),
-        limit: None,
+        ..Reason::default()
     }
 }
 
@@ -141,7 +141,7 @@ fn period(time: &TimeAnalysis, quantity: &QuantityInTime, period: &PeriodInTime,
         value: Some(period.amplitude),
         low: Some(period.amplitude - half),
         high: Some(period.amplitude + half),
-        limit: None,
+        ..Reason::default()
     }
 }
 
@@ -188,7 +188,7 @@ fn follows(time: &TimeAnalysis, quantity: &str, confidence: f64) -> Option<Reaso
         value: Some(found.correlation),
         low: Some(found.low),
         high: Some(found.high),
-        limit: None,
+        ..Reason::default()
     })
 }
 

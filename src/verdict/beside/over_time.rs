@@ -3,8 +3,8 @@
 
 use std::collections::BTreeMap;
 
-use super::model::*;
-use super::stack::Stack;
+use super::super::model::*;
+use super::super::stack::Stack;
 use super::time_reasons;
 use crate::frame::ExposureFacts;
 use crate::table::StarTable;

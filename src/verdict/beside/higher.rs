@@ -2,9 +2,9 @@
 
 use std::collections::HashMap;
 
-use super::assess::Assessment;
-use super::model::{HigherMomentsChange, Measured};
-use super::stack::{Stack, StarHalf};
+use super::super::assess::Assessment;
+use super::super::model::{HigherMomentsChange, Measured};
+use super::super::stack::{Stack, StarHalf};
 use crate::moments::HigherMoments;
 use crate::repeat::{Reference, Row, measure_change};
 

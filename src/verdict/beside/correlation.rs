@@ -3,10 +3,10 @@
 
 use rayon::prelude::*;
 
-use super::model::{CorrelationBin, Estimate, Reason, ResidualCorrelation};
-use super::own_model::OwnModel;
-use super::reasons;
-use super::stack::{Exposure, Stack};
+use super::super::model::{CorrelationBin, Estimate, Reason, ResidualCorrelation};
+use super::super::own_model::OwnModel;
+use super::super::reasons;
+use super::super::stack::{Exposure, Stack};
 use crate::field::{FieldFit, order::fold_of_each};
 use crate::repeat::held_out::{HeldOut, hold_out_pairs, model_error};
 use crate::repeat::interval::two_sided_normal;
@@ -156,7 +156,8 @@ fn correlated_stars(
         let sigmas: Vec<f64> = errors.iter().map(|err| err.hypot(excess)).collect();
         hold_out_pairs(&fit.basis, &xs, &ys, &values, &sigmas, &fold).ok()
     };
-    let pick = |value: fn(&super::stack::Measured) -> f64| stars.iter().map(value).collect::<Vec<f64>>();
+    let pick =
+        |value: fn(&super::super::stack::Measured) -> f64| stars.iter().map(value).collect::<Vec<f64>>();
     let excess = |part: &HeldOut| {
         model_error(std::slice::from_ref(part), 0.95).ok().flatten().map_or(0.0, |error| error.rms)
     };

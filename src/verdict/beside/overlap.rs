@@ -1,9 +1,9 @@
 //! How many of the exposures must cover a galaxy, under the weights of the combination.
 
-use super::assess::Assessment;
-use super::model::{OverlapRow, Repeatability};
-use super::stack::Stack;
-use crate::field::robust::median;
+use super::super::assess::Assessment;
+use super::super::model::{OverlapRow, Repeatability};
+use super::super::stack::Stack;
+use super::weights::weights_of;
 use crate::repeat::overlap::overlap_error;
 use crate::repeat::{Change, RepeatError, RmsChange};
 use crate::settings::CombineWeights;
@@ -12,9 +12,6 @@ use crate::table::StarTable;
 
 /// Numbers of exposures that are reported, and the number of exposures itself.
 const SHOWN: [usize; 12] = [1, 2, 3, 5, 8, 13, 21, 34, 55, 89, 144, 233];
-
-/// Rounds of the two-way fit of the flux scales.
-const ROUNDS: usize = 10;
 
 /// Fills in the weights, the errors by number of exposures, and the fewest that pass; returns
 /// what is to be noted.
@@ -28,7 +25,7 @@ pub fn add(
     confidence: f64,
 ) -> Option<String> {
     let n = judged.keep.len();
-    let known = weights_of(weights, judged, stack, tables);
+    let known = weights_of(weights, &judged.keep, stack, tables);
     let (word, values) = match &known {
         Some(values) => (weights.word(), values.clone()),
         None => (CombineWeights::Equal.word(), vec![1.0; n]),
@@ -80,50 +77,4 @@ fn note(weights: CombineWeights, known: bool) -> Option<String> {
              one flux; the rms change counts every exposure alike"
         )),
     }
-}
-
-/// One weight an exposure that was judged, on frames scaled to a common flux; `None` where what it
-/// takes is missing.
-fn weights_of(
-    weights: CombineWeights,
-    judged: &Assessment,
-    stack: &Stack,
-    tables: &[StarTable],
-) -> Option<Vec<f64>> {
-    let table = |place: usize| &tables[stack.exposures[place].table];
-    let usable = |value: f64| Some(value).filter(|v| *v > 0.0 && v.is_finite());
-    match weights {
-        CombineWeights::Equal => Some(vec![1.0; judged.keep.len()]),
-        CombineWeights::Exposure => {
-            judged.keep.iter().map(|&place| table(place).facts.exposure_s.and_then(usable)).collect()
-        }
-        CombineWeights::InverseVariance => {
-            let scales = flux_scales(stack, &judged.keep)?;
-            let noise = judged.keep.iter().map(|&place| usable(table(place).sky_noise));
-            noise.zip(scales).map(|(noise, scale)| Some((scale / noise?).powi(2))).collect()
-        }
-    }
-}
-
-/// Flux of the same stars in each exposure against their mean, by medians in the logarithm.
-fn flux_scales(stack: &Stack, keep: &[usize]) -> Option<Vec<f64>> {
-    let seen: Vec<(usize, usize, f64)> = keep
-        .iter()
-        .enumerate()
-        .flat_map(|(k, &place)| stack.exposures[place].stars.iter().map(move |star| (k, star)))
-        .filter(|(_, star)| star.flux > 0.0)
-        .filter_map(|(k, star)| Some((k, star.identity?, star.flux.ln())))
-        .collect();
-    let mut of_star = vec![Vec::new(); stack.matched.stars];
-    let mut scale = vec![0.0; keep.len()];
-    for _ in 0..ROUNDS {
-        of_star.iter_mut().for_each(Vec::clear);
-        seen.iter().for_each(|&(k, star, flux)| of_star[star].push(flux - scale[k]));
-        let mean: Vec<Option<f64>> =
-            of_star.iter().map(|fluxes| median(fluxes).filter(|_| fluxes.len() > 1)).collect();
-        let mut left = vec![Vec::new(); keep.len()];
-        seen.iter().for_each(|&(k, star, flux)| left[k].extend(mean[star].map(|mean| flux - mean)));
-        scale = left.iter().map(|own| median(own)).collect::<Option<_>>()?;
-    }
-    Some(scale.into_iter().map(f64::exp).collect())
 }
