@@ -4,8 +4,10 @@
 //! `cargo run --release --example calibration [ROW [STACKS [SEED]]]`
 //!
 //! ROW is a name of the table or the beginning of one (`all` for all); STACKS (200) the stacks of a
-//! row. One line a row: what was decided, and for the interval of each change the share of stacks whose truth
-//! lies below and above it. At star-table level; from pixels: `examples/accuracy.rs`.
+//! row. One line a row: how often "combine" was said, and for the interval of each change the share of stacks
+//! whose truth lies below and above it. Rows whose name begins with `decide` are judged whole, with
+//! the decision counted; the others stop at what "combine" rests on (each exposure's own model, which
+//! it does not need, takes most of the time). At star-table level; from pixels: `examples/accuracy.rs`.
 
 #[path = "../tests/star_tables/mod.rs"]
 mod star_tables;
@@ -13,9 +15,14 @@ mod star_tables;
 use std::collections::BTreeMap;
 
 use rayon::prelude::*;
-use stackworthy::verdict::judge;
+use stackworthy::repeat::RmsChange;
+use stackworthy::verdict::assess::{Place, Standing, assess};
 use stackworthy::verdict::model::{Decision, Gate, Measured, Verdict};
+use stackworthy::verdict::stack::{Stack as Prepared, StarHalf};
+use stackworthy::verdict::{judge, results};
 use star_tables::{Contamination, Drawn, Over, Stack, Through, draw};
+
+const CONFIDENCE: f64 = 0.95;
 
 /// The intervals that are counted.
 const INTERVALS: [&str; 4] = ["sky size", "sky e", "det size", "det e"];
@@ -36,7 +43,13 @@ fn rows() -> Vec<(String, Stack)> {
     let plain = Stack::default();
     let mut rows: Vec<(String, Stack)> = Vec::new();
     let mut row = |name: String, stack: Stack| rows.push((name, stack));
-    for (word, strength) in [("size-1.0", (1.0, 0.0)), ("e-1.0", (0.0, 1.0)), ("size-1.5", (1.5, 0.0)), ("e-1.5", (0.0, 1.5)), ("none", (0.0, 0.0))] {
+    for (word, strength) in [
+        ("size-1.0", (1.0, 0.0)),
+        ("e-1.0", (0.0, 1.0)),
+        ("size-1.5", (1.5, 0.0)),
+        ("e-1.5", (0.0, 1.5)),
+        ("none", (0.0, 0.0)),
+    ] {
         for limit_over_noise in [2.0, 4.0, 10.0] {
             row(format!("{word}-limit-{limit_over_noise}"), Stack { strength, limit_over_noise, ..plain });
         }
@@ -58,9 +71,16 @@ fn rows() -> Vec<(String, Stack)> {
             }
         }
     }
+    for (name, strength) in [("spread-1.0", (1.0, 1.0)), ("spread-1.5", (1.5, 1.5)), ("none", (0.0, 0.0))] {
+        row(format!("decide-{name}"), Stack { strength, stars: 200, limit_over_noise: 6.0, ..plain });
+    }
     for (name, through) in [("one", Through::One), ("drift", Through::Drift), ("groups", Through::Groups)] {
         row(format!("{name}-1.0"), Stack { through, strength: (1.0, 1.0), ..plain });
-        row(format!("{name}-4.0"), Stack { through, strength: (4.0, 4.0), ..plain });
+        for strength in [1.0, 4.0] {
+            let stack =
+                Stack { through, strength: (strength, strength), stars: 200, limit_over_noise: 6.0, ..plain };
+            row(format!("decide-{name}-{strength:.1}"), stack);
+        }
     }
     for (name, contamination) in [
         ("pairs", Contamination::Pairs),
@@ -86,14 +106,46 @@ fn rows() -> Vec<(String, Stack)> {
             }
         }
     }
-    let turning = Stack { rotation_deg: 2.0, dither: 150.0, static_field: 0.02, strength: (1.0, 1.0), ..plain };
+    let turning =
+        Stack { rotation_deg: 2.0, dither: 150.0, static_field: 0.02, strength: (1.0, 1.0), ..plain };
     row("turning-100".into(), turning);
     row("turning-400".into(), Stack { stars: 400, limit_over_noise: 4.0, ..turning });
     for exposures in [4, 8, 30] {
         let over = Over::Constant;
-        row(format!("population-{exposures}"), Stack { over, exposures, drawn: true, strength: (1.0, 1.0), ..plain });
+        row(
+            format!("decide-population-{exposures}"),
+            Stack { over, exposures, drawn: true, strength: (1.0, 1.0), ..plain },
+        );
     }
     rows
+}
+
+/// All that "combine" rests on, without the rest of a verdict.
+fn one_change(scene: &Stack, seed: u64) -> Option<Judged> {
+    let drawn = draw(scene, seed);
+    let limits = results::limits(&drawn.settings).ok()?;
+    let all = drawn.all();
+    let stack = Prepared::prepare(&drawn.tables, &all);
+    let sky = assess(&stack, &all, StarHalf::All, Place::Sky, CONFIDENCE).ok()?;
+    let detector = assess(&stack, &all, StarHalf::All, Place::Detector, CONFIDENCE).ok()?;
+    let combine = sky.standing(&limits, CONFIDENCE) == Standing::Within;
+    let (on_sky, on_detector) = (drawn.on_sky(&all), drawn.on_detector(&all));
+    let miss = |found: &RmsChange, truth: f64, limit: f64| {
+        (truth < found.low, truth > found.high, found.high / limit)
+    };
+    let (size, e) = (drawn.limits.size, drawn.limits.ellipticity);
+    Some(Judged {
+        decision: if combine { Decision::Combine } else { Decision::Undecided },
+        wrongly_kept: combine && over_limits(&drawn, &all),
+        misses: [
+            miss(&sky.size, on_sky.size, size),
+            miss(&sky.ellipticity, on_sky.ellipticity, e),
+            miss(&detector.size, on_detector.size, size),
+            miss(&detector.ellipticity, on_detector.ellipticity, e),
+        ],
+        population: None,
+        pulls: [sky.size_change.noise_check.pull, sky.e_change.noise_check.pull],
+    })
 }
 
 fn one_stack(scene: &Stack, seed: u64) -> Option<Judged> {
@@ -127,29 +179,32 @@ fn one_stack(scene: &Stack, seed: u64) -> Option<Judged> {
     })
 }
 
-/// Whether exposures that the verdict combines truly differ by more than a limit (to
-/// rounding: rows are drawn at the limit itself).
+/// Whether exposures truly differ by more than a limit (to rounding: rows are drawn at the limit itself).
+fn over_limits(drawn: &Drawn, keep: &[usize]) -> bool {
+    let rms = drawn.on_sky(keep);
+    rms.size > 0.9999 * drawn.limits.size || rms.ellipticity > 0.9999 * drawn.limits.ellipticity
+}
+
+/// Whether the verdict combines exposures that it must not.
 fn wrongly_kept(verdict: &Verdict, drawn: &Drawn) -> bool {
-    let over = |keep: &[usize]| {
-        let rms = drawn.on_sky(keep);
-        rms.size > 0.9999 * drawn.limits.size || rms.ellipticity > 0.9999 * drawn.limits.ellipticity
-    };
+    let over = |keep: &[usize]| over_limits(drawn, keep);
     let place = |file: &String| verdict.exposures.iter().position(|e| e.file == *file);
     match verdict.decision {
         Decision::Combine | Decision::CombineSubset => {
             let kept = |t: &usize| verdict.exposures[*t].gate == Gate::Keep;
             over(&drawn.all().into_iter().filter(kept).collect::<Vec<usize>>())
         }
-        Decision::Split => verdict.groups.iter().any(|g| over(&g.iter().filter_map(place).collect::<Vec<_>>())),
+        Decision::Split => {
+            verdict.groups.iter().any(|g| over(&g.iter().filter_map(place).collect::<Vec<_>>()))
+        }
         _ => false,
     }
 }
 
 fn print_row(name: &str, judged: &[Judged], asked: u64, seconds: f64) {
     let total = judged.len().max(1) as f64;
-    let percent = |test: &dyn Fn(&Judged) -> bool| {
-        100.0 * judged.iter().filter(|j| test(j)).count() as f64 / total
-    };
+    let percent =
+        |test: &dyn Fn(&Judged) -> bool| 100.0 * judged.iter().filter(|j| test(j)).count() as f64 / total;
     let mut decisions: BTreeMap<&str, usize> = BTreeMap::new();
     for j in judged {
         *decisions.entry(j.decision.word()).or_default() += 1;
@@ -174,10 +229,13 @@ fn print_row(name: &str, judged: &[Judged], asked: u64, seconds: f64) {
     );
     if judged.iter().any(|j| j.population.is_some()) {
         for (k, what) in ["size", "e"].into_iter().enumerate() {
-            let share = |above: bool| {
-                percent(&|j| j.population.is_some_and(|p| if above { p[k].1 } else { p[k].0 }))
-            };
-            println!("|   population of {what}: truth below {:.1} %, above {:.1} %", share(false), share(true));
+            let share =
+                |above: bool| percent(&|j| j.population.is_some_and(|p| if above { p[k].1 } else { p[k].0 }));
+            println!(
+                "|   population of {what}: truth below {:.1} %, above {:.1} %",
+                share(false),
+                share(true)
+            );
         }
     }
 }
@@ -192,13 +250,17 @@ fn main() {
         INTERVALS.map(|i| format!("{i}: below/above % high/limit")).join(" | ")
     );
     for (name, scene) in rows() {
-        let asked = wanted == "all" || wanted.split(',').any(|w| name.starts_with(w) || (w.starts_with('*') && name.contains(&w[1..])));
+        let asked = wanted == "all"
+            || wanted
+                .split(',')
+                .any(|w| name.starts_with(w) || (w.starts_with('*') && name.contains(&w[1..])));
         if !asked {
             continue;
         }
+        let judge_one = if name.starts_with("decide") { one_stack } else { one_change };
         let begun = std::time::Instant::now();
         let judged: Vec<Judged> =
-            (0..stacks).into_par_iter().filter_map(|k| one_stack(&scene, 1_000_003 * seed + k)).collect();
+            (0..stacks).into_par_iter().filter_map(|k| judge_one(&scene, 1_000_003 * seed + k)).collect();
         print_row(&name, &judged, stacks, begun.elapsed().as_secs_f64());
     }
 }

@@ -5,7 +5,7 @@ use crate::field::{Basis, basis::functions_of_degree};
 use crate::frame::Region;
 use crate::moments::pooled::{PooledMoments, PooledStar, pooled_moments};
 use crate::moments::{Shape, Weight, primary_weight, shape_under};
-use crate::repeat::{Row, subset::in_first_half};
+use crate::repeat::{Row, change::ENOUGH_DEGREE, subset::in_first_half};
 use crate::stars::Star;
 use crate::stars::affine::Affine;
 use crate::stars::matching::{ExposureStars, Matched, match_exposures};
@@ -183,7 +183,8 @@ impl Stack {
             }
             fewest = fewest.min(count);
         }
-        let degree = (0..=2).rev().find(|&d| STARS_PER_FUNCTION * functions_of_degree(d) <= fewest)?;
+        let degree =
+            (0..=ENOUGH_DEGREE).rev().find(|&d| STARS_PER_FUNCTION * functions_of_degree(d) <= fewest)?;
         rows.basis = basis(degree)?;
         Some(rows)
     }

@@ -206,8 +206,7 @@ pub fn draw(scene: &Stack, seed: u64) -> Drawn {
         amplitudes(&transforms, &steady, &unit, wanted)
     };
     let fields: Vec<Field> = unit.iter().map(|g| sum(&steady, g, amplitude)).collect();
-    let tables =
-        (0..n).map(|t| table(scene, t, &transforms[t], &fields[t], &stars, &mut rng)).collect();
+    let tables = (0..n).map(|t| table(scene, t, &transforms[t], &fields[t], &stars, &mut rng)).collect();
     let mut settings = Settings::default();
     settings.requirement.size_limit = Some(limits.size);
     settings.requirement.ellipticity_limit = Some(limits.ellipticity);
@@ -254,7 +253,8 @@ fn changes(scene: &Stack, rng: &mut StdRng) -> Vec<Field> {
         None => (0..scene.exposures).map(|_| draw()).collect(),
         Some(amplitudes) => {
             let pattern = draw();
-            let scaled = |a: f64| Field(pattern.0.clone().map(|c| c.into_iter().map(|(k, v)| (k, a * v)).collect()));
+            let scaled =
+                |a: f64| Field(pattern.0.clone().map(|c| c.into_iter().map(|(k, v)| (k, a * v)).collect()));
             amplitudes.into_iter().map(scaled).collect()
         }
     }
