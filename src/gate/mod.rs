@@ -2,6 +2,7 @@
 
 pub mod ellipticity_change;
 pub mod few_stars;
+pub mod field_rotation;
 pub mod little_overlap;
 pub mod mixed_binning;
 pub mod mixed_filter;
@@ -42,6 +43,7 @@ pub const ALL: &[&Check] = &[
     &ellipticity_change::CHECK,
     &own_model_size::CHECK,
     &own_model_ellipticity::CHECK,
+    &field_rotation::CHECK,
     &noise_model::CHECK,
     &little_overlap::CHECK,
     &unreadable::CHECK,

@@ -1,6 +1,6 @@
 //! The limits of every setting, in one place.
 
-use super::{Loaded, PRESETS, SettingsError, TIME_IS};
+use super::{Loaded, PRESETS, SMALLEST_GROUP, SettingsError, TIME_IS};
 
 type Check = Result<(), SettingsError>;
 
@@ -51,6 +51,11 @@ pub(super) fn check(loaded: &Loaded) -> Check {
     {
         let allowed = "[x0, x1, y0, y1] in FITS pixels, counted from 1, with x0 < x1 and y0 < y1";
         return refuse("detector.usable", format!("[{x0}, {x1}, {y0}, {y1}]"), allowed);
+    }
+
+    let smallest = s.combine.smallest_group;
+    if smallest < SMALLEST_GROUP {
+        return refuse("combine.smallest_group", smallest.to_string(), "3 or more");
     }
 
     if let Some(word) = s.header.time_is.as_deref().filter(|w| !TIME_IS.contains(w)) {
