@@ -12,6 +12,7 @@
 //! - [`model`], [`products`]: what judging gives
 
 pub mod assess;
+pub mod common_sky;
 pub mod decide;
 pub mod judge;
 pub mod likeness;

@@ -4,7 +4,7 @@
 //! The PSF of exposure t at detector position (u, v) in -1..1 is
 //! `q_t(u, v) = F(u, v) + a g_t(u, v)`, q standing for ln T, e1 and e2, F the static field, `g_t` of
 //! the asked shape over the field and from exposure to exposure, and `a` such that the true rms change
-//! on the sky is what the scene asks. The truth is computed on a fine grid, by the definition: the
+//! on the sky is what the scene asks. The truth is computed on many points, by the definition: the
 //! field mean over the sky that all exposures see of `sum_t (q_t - qbar)^2 / (n-1)`.
 
 #![allow(dead_code, reason = "the tests use one part, the example another")]
@@ -27,8 +27,8 @@ const SKY_VARIANCE: f64 = 3000.0;
 const FLUX: (f64, f64) = (2150.0, 2e5);
 /// Slope of the number of stars brighter than a flux.
 const COUNT_SLOPE: f64 = 0.8;
-/// Points along each side of the grid on which the truth is computed.
-const GRID: usize = 60;
+/// Points over the detector on which the truth is computed.
+const POINTS: usize = 5000;
 
 /// How a change varies over the field.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -298,11 +298,12 @@ fn amplitudes(transforms: &[Affine], steady: &Field, unit: &[Field], wanted: Rms
 fn rms_on_sky(transforms: &[Affine], fields: &[Field]) -> Rms {
     let n = fields.len();
     let inverses: Vec<Affine> = transforms.iter().filter_map(Affine::inverse).collect();
-    let step = SIDE as f64 / GRID as f64;
     let (mut sum, mut places) = ([0.0; 2], 0);
-    for k in 0..GRID * GRID {
-        let middle = |i: usize| (i as f64 + 0.5) * step - 0.5;
-        let sky = transforms[0].apply([middle(k % GRID), middle(k / GRID)]);
+    for k in 0..POINTS {
+        // An even sequence without a lattice, whose steps the dithers would meet: multiples of the
+        // inverse plastic number and of its square, from memory.
+        let along = |a: f64| (0.5 + (k + 1) as f64 * a).fract() * SIDE as f64 - 0.5;
+        let sky = transforms[0].apply([along(0.754_877_666_246_692_8), along(0.569_840_290_998_053_3)]);
         let on: Vec<[f64; 2]> = inverses.iter().map(|i| i.apply(sky)).collect();
         if !on.iter().all(|p| on_detector(*p)) {
             continue;
