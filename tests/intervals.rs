@@ -12,7 +12,7 @@ use stackworthy::field::Basis;
 use stackworthy::repeat::quadratic_form::{QuadraticForm, Term};
 use stackworthy::repeat::random_effects::random_effects;
 use stackworthy::repeat::subset::Products;
-use stackworthy::repeat::{Change, Reference, RepeatError, RmsChange, Row, measure_change};
+use stackworthy::repeat::{Change, Reference, RepeatError, RmsChange, Row, measure_change, rms_change};
 
 #[test]
 fn quadratic_forms_as_scipy() {
@@ -339,7 +339,7 @@ fn the_odd_exposure_is_left_out_first_and_groups_are_found() {
     assert_eq!(removals[0].exposure, 5);
     assert_eq!(removals.len(), 6);
     let all: Vec<usize> = (0..8).collect();
-    let found = change.rms(0.95).unwrap();
+    let found = rms_change(change.modes(), 0.95).unwrap();
     assert!((products.rms(&all).unwrap() / found.rms - 1.0).abs() < 1e-6);
     assert!(removals[0].rms_after < 0.3 * found.rms);
 

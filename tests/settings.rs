@@ -33,6 +33,7 @@ fn refusals() {
         "[detector]\nusable = [100, 50, 1, 200]\n",
         "[detector]\nusable = [1, 2, 3]\n",
         "[combine]\nweights = \"median\"\n",
+        "[combine]\nsmallest_group = 2\n",
         "[header]\ntime_is = \"begin\"\n",
         "[header]\nexposure = \"\"\n",
         "[stars]\nmin_snr = 0\n",

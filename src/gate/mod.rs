@@ -7,6 +7,7 @@ pub mod brightness_dependent;
 pub mod drift;
 pub mod ellipticity_change;
 pub mod few_stars;
+pub mod field_rotation;
 pub mod follows_housekeeping;
 pub mod little_overlap;
 pub mod mixed_binning;
@@ -112,6 +113,7 @@ pub const ALL: &[&Check] = &[
     &residual_correlation::CHECK,
     &registration::CHECK,
     &brightness_dependent::CHECK,
+    &field_rotation::CHECK,
     &noise_model::CHECK,
     &no_gain::CHECK,
     &little_overlap::CHECK,

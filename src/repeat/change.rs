@@ -58,6 +58,10 @@ pub struct Change {
     pub(super) modes: Vec<NoiseMode>,
 }
 
+/// A basis of this degree holds the changes to be expected of a telescope; below it, where stars are too
+/// few, all scatter that may be change is allowed for, whether it stands out or not.
+pub const ENOUGH_DEGREE: usize = 3;
+
 /// Most coefficients (exposures times functions) that are solved with their full covariance;
 /// beyond, that of [`NormalEquations::exposure_covariances`] stands in, linear in the exposures.
 pub const DENSE_LIMIT: usize = 720;
@@ -65,10 +69,10 @@ pub const DENSE_LIMIT: usize = 720;
 /// Stars per function of the basis on which a change is expressed.
 const STARS_PER_FUNCTION: usize = 4;
 
-/// The degree of the basis for so many stars in the exposure that has fewest, at most quadratic;
-/// none where they are too few.
+/// The degree of the basis for so many stars in the exposure that has fewest, at most
+/// [`ENOUGH_DEGREE`]; none where they are too few.
 pub fn degree_for(stars: usize) -> Option<usize> {
-    (0..=2).rev().find(|&degree| STARS_PER_FUNCTION * functions_of_degree(degree) <= stars)
+    (0..=ENOUGH_DEGREE).rev().find(|&degree| STARS_PER_FUNCTION * functions_of_degree(degree) <= stars)
 }
 
 /// Fits the change between `exposures` exposures from `rows`, with `values` one vector a component
@@ -93,14 +97,33 @@ pub fn measure_change(
 
     let stated: Vec<f64> = rows.iter().map(|r| r.sigma * r.sigma).collect();
     let mut fit = data.fit(&stated)?;
-    let noise_check = data.check_noise(&fit, &stated)?;
-    let white = (noise_check.excess_variance - noise_check.correlated.variance.max(0.0)).max(0.0);
-    if white > 0.0 || noise_check.variance_factor < 1.0 {
-        let raised: Vec<f64> = stated.iter().map(|v| v * noise_check.variance_factor + white).collect();
+    let mut noise_check = data.check_noise(&fit, &stated)?;
+    if noise_check.variance_factor < 1.0 {
+        let lowered: Vec<f64> = stated.iter().map(|v| v * noise_check.variance_factor).collect();
+        fit = data.fit(&lowered)?;
+    }
+    // Whatever the excess is, stars scatter by it about the fit; and the bright ones, which weigh
+    // most under the stated errors, tell most of it once all weigh as they should.
+    for _ in 0..MOST_FLOORS {
+        let floor = noise_check.excess_variance;
+        if floor <= 0.0 {
+            break;
+        }
+        let raised: Vec<f64> = stated.iter().map(|v| v + floor).collect();
         fit = data.fit(&raised)?;
+        let again = data.check_noise(&fit, &stated)?;
+        noise_check.excess_variance = again.excess.variance;
+        noise_check.excess = again.excess;
+        noise_check.correlated = again.correlated;
+        if (noise_check.excess_variance / floor - 1.0).abs() < 0.05 {
+            break;
+        }
     }
     data.into_change(fit, noise_check)
 }
+
+/// Most rounds in which the floor under the errors is found.
+const MOST_FLOORS: usize = 6;
 
 impl Change {
     /// The rms change `sqrt(sum_t <f_t^2> / (n-1))` averaged over the components, noise removed,
@@ -119,15 +142,11 @@ impl Change {
         confidence: f64,
     ) -> Result<RmsChange, RepeatError> {
         let check = &self.noise_check;
-        if !check.in_doubt() {
+        if !check.in_doubt() && self.functions >= functions_of_degree(ENOUGH_DEGREE) {
             return Ok(change);
         }
-        let reach = super::interval::two_sided_normal(confidence) * check.correlated.err;
-        let bound = |v: f64| v.max(0.0) * per_row;
-        let v = check.correlated.variance;
-        // Change of high order must be plain before it raises the lower bound.
-        let plain = 3.0 * check.correlated.err;
-        Ok(with_extra(change, bound(v), bound(v - plain.max(reach)), bound(v + reach)))
+        let counted = check.counted_as_change(confidence);
+        Ok(with_extra(change, per_row * counted.variance, per_row * counted.low, per_row * counted.high))
     }
 
     /// The independent directions of the estimated change with their noise.

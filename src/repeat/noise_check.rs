@@ -2,6 +2,7 @@
 
 use statrs::distribution::{ChiSquared, ContinuousCDF};
 
+use super::interval::two_sided_normal;
 use super::root::crossing_above;
 
 /// What the residuals say of the stated errors, before any floor is fitted.
@@ -21,9 +22,61 @@ pub struct NoiseCheck {
     pub excess_variance: f64,
     /// Factor on all stated variances (below 1 where they are significantly too large).
     pub variance_factor: f64,
+    /// The variance that the errors do not explain, significant or not.
+    pub excess: Excess,
     /// Covariance of the residuals of neighbouring stars in the same exposure, what the fit
     /// itself induces removed: change of higher order than the basis.
     pub correlated: Correlated,
+}
+
+/// The scatter beyond the stated errors: the variance v with `sum r^2/(noise + v)` equal to its
+/// expectation (Paule & Mandel 1982, J. Res. NBS 87, 377).
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Excess {
+    pub variance: f64,
+    /// Every residual that bears on it: sum of the components' squares, noise, degrees of freedom.
+    terms: Vec<(f64, f64, f64)>,
+    /// Degrees of freedom that a chi-square of the same relative scatter has: stars scatter by
+    /// more than Gaussian noise where a change is strong in one part of the field.
+    effective_dof: f64,
+}
+
+impl Excess {
+    fn of(rows: &[Residual], stated: &[f64], components: usize) -> Self {
+        let q = components as f64;
+        let terms: Vec<(f64, f64, f64)> = rows
+            .iter()
+            .zip(stated)
+            .map(|(r, v)| (r.square(components), *v, q * (1.0 - r.leverage)))
+            .collect();
+        let dof: f64 = terms.iter().map(|t| t.2).sum();
+        let mut excess = Self { variance: 0.0, terms, effective_dof: dof };
+        excess.variance = excess.reaching(dof);
+        let mut by_star = std::collections::BTreeMap::<usize, f64>::new();
+        for (r, (square, noise, free)) in rows.iter().zip(&excess.terms) {
+            *by_star.entry(r.star).or_default() += square / (noise + excess.variance) - free;
+        }
+        let scatter: f64 = by_star.values().map(|d| d * d).sum();
+        excess.effective_dof = dof.min(2.0 * dof * dof / scatter.max(f64::MIN_POSITIVE));
+        excess
+    }
+
+    /// The variance under which the scatter is `target`; 0 where it is less already.
+    fn reaching(&self, target: f64) -> f64 {
+        let scatter = |v: f64| self.terms.iter().map(|(square, noise, _)| square / (noise + v)).sum::<f64>();
+        let typical = self.terms.iter().map(|t| t.1).sum::<f64>() / self.terms.len() as f64;
+        if self.terms.is_empty() || scatter(0.0) <= target {
+            return 0.0;
+        }
+        crossing_above(|v| scatter(v) - target, 0.0, typical, 1e-9).unwrap_or(0.0)
+    }
+
+    /// Upper bound, `tail` the probability beyond it.
+    pub fn high(&self, tail: f64) -> f64 {
+        let dof: f64 = self.terms.iter().map(|t| t.2).sum();
+        let Ok(chi2) = ChiSquared::new(self.effective_dof) else { return f64::INFINITY };
+        self.reaching(dof * chi2.inverse_cdf(tail) / self.effective_dof).max(self.variance)
+    }
 }
 
 /// Covariance of neighbours' residuals: white scatter has none.
@@ -32,12 +85,27 @@ pub struct Correlated {
     pub variance: f64,
     pub err: f64,
     pub pairs: usize,
+    /// Correlation that these pairs would have under the finest change looked for, with a
+    /// wavelength of [`FINEST`] of the field; 0 where they are too far apart to tell.
+    pub resolved: f64,
 }
 
 /// Probability below which stated errors are taken to be wrong, in each direction.
 pub const SIGNIFICANT: f64 = 0.025;
-/// Neighbours of each star that make pairs.
-const NEIGHBOURS: usize = 3;
+/// Most neighbours of each star that make pairs.
+const NEIGHBOURS: usize = 8;
+/// Farthest apart that two stars make a pair, fraction of the field's side.
+const CLOSE: f64 = 0.1;
+/// Shortest wavelength of a change that must not pass for white noise, fraction of the field's side.
+pub const FINEST: f64 = 1.0 / 3.0;
+
+/// What of the scatter must be counted as change: a mean square with bounds.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CountedAsChange {
+    pub variance: f64,
+    pub low: f64,
+    pub high: f64,
+}
 
 impl NoiseCheck {
     /// Whether the scatter counts as change until shown white: it exceeds the errors, or
@@ -45,51 +113,73 @@ impl NoiseCheck {
     pub fn in_doubt(&self) -> bool {
         self.p_excess < SIGNIFICANT || self.correlated.variance > 1.96 * self.correlated.err
     }
+
+    /// Scatter beyond the errors counts as change except for what the neighbours show to be
+    /// white: a change no finer than [`FINEST`] gives them the covariance `resolved` times its mean square.
+    /// So its mean square is bounded by the whole excess, and by the neighbours' covariance
+    /// over `resolved`.
+    pub fn counted_as_change(&self, confidence: f64) -> CountedAsChange {
+        let Correlated { variance: c, err, resolved, .. } = self.correlated;
+        let reach = two_sided_normal(confidence);
+        let whole = self.excess.variance;
+        // Could the neighbours have shown it, were all of the excess change?
+        let shows = resolved > 0.0 && err > 0.0 && resolved * whole > reach * err;
+        let variance = if shows { whole.min(c.max(0.0) / resolved) } else { whole };
+        let by_neighbours =
+            if resolved > 0.0 && err > 0.0 { (c + reach * err).max(0.0) / resolved } else { f64::INFINITY };
+        let high = self.excess.high(0.5 * (1.0 - confidence)).min(by_neighbours).max(variance);
+        // Change of high order must be plain before it raises the lower bound.
+        let low = (c - reach.max(3.0) * err).max(0.0).min(variance);
+        CountedAsChange { variance, low, high }
+    }
 }
 
 /// A row as the check needs it. Rejected rows are left out by the caller.
 #[derive(Debug, Clone, Copy)]
 pub struct Residual {
+    pub star: usize,
     pub exposure: usize,
     pub x: f64,
     pub y: f64,
     /// Per component; the second is 0 where there is one.
     pub value: [f64; 2],
+    /// As used by the fit: stated, or raised.
     pub variance: f64,
     pub leverage: f64,
 }
 
+impl Residual {
+    fn square(&self, components: usize) -> f64 {
+        self.value.iter().take(components).map(|v| v * v).sum()
+    }
+}
+
 /// The pulls, the excess over the stated errors by chi-square, and the correlation of neighbours.
-/// `induced(i, j)` is the covariance that the fit itself gives to residuals i and j of one
-/// exposure when the noise is white (negative), per component.
+/// `stated` are the variances of the rows without any floor. `induced(i, j)` is the covariance that
+/// the fit itself gives to residuals i and j of one exposure when the noise is white
+/// (negative), per component.
 pub fn check(
     rows: &[Residual],
+    stated: &[f64],
     exposures: usize,
     components: usize,
     induced: impl Fn(usize, usize) -> f64,
 ) -> NoiseCheck {
     let q = components as f64;
-    let square = |r: &Residual| r.value.iter().take(components).map(|v| v * v).sum::<f64>();
-    let chi2: f64 = rows.iter().map(|r| square(r) / r.variance).sum();
+    let chi2: f64 = rows.iter().zip(stated).map(|(r, v)| r.square(components) / v).sum();
     let dof: f64 = q * rows.iter().map(|r| 1.0 - r.leverage).sum::<f64>();
     let exposure_pull = (0..exposures)
         .map(|t| {
-            let own = || rows.iter().filter(|r| r.exposure == t);
-            let dof = q * own().map(|r| 1.0 - r.leverage).sum::<f64>();
-            (dof > 0.5).then(|| (own().map(|r| square(r) / r.variance).sum::<f64>() / dof).sqrt())
+            let own = || rows.iter().zip(stated).filter(|(r, _)| r.exposure == t);
+            let dof = q * own().map(|(r, _)| 1.0 - r.leverage).sum::<f64>();
+            (dof > 0.5).then(|| (own().map(|(r, v)| r.square(components) / v).sum::<f64>() / dof).sqrt())
         })
         .collect();
     let (p_excess, p_deficit) = match ChiSquared::new(dof) {
         Ok(distribution) => (distribution.sf(chi2), distribution.cdf(chi2)),
         Err(_) => (1.0, 1.0),
     };
-    let excess_variance = if p_excess < SIGNIFICANT {
-        let typical = rows.iter().map(|r| r.variance).sum::<f64>() / rows.len() as f64;
-        let miss = |extra: f64| rows.iter().map(|r| square(r) / (r.variance + extra)).sum::<f64>() - dof;
-        crossing_above(miss, 0.0, typical, 1e-9).unwrap_or(0.0)
-    } else {
-        0.0
-    };
+    let excess = Excess::of(rows, stated, components);
     let variance_factor = if p_deficit < SIGNIFICANT { chi2 / dof } else { 1.0 };
     NoiseCheck {
         pull: if dof > 0.0 { (chi2 / dof).sqrt() } else { 1.0 },
@@ -97,9 +187,10 @@ pub fn check(
         dof,
         p_excess,
         p_deficit,
-        excess_variance,
+        excess_variance: if p_excess < SIGNIFICANT { excess.variance } else { 0.0 },
         variance_factor,
-        correlated: neighbours(rows, exposures, components, excess_variance, induced),
+        correlated: neighbours(rows, exposures, components, induced),
+        excess,
     }
 }
 
@@ -108,24 +199,26 @@ fn neighbours(
     rows: &[Residual],
     exposures: usize,
     components: usize,
-    excess: f64,
     induced: impl Fn(usize, usize) -> f64,
 ) -> Correlated {
-    let (mut weight_sum, mut product_sum, mut pairs) = (0.0, 0.0, 0);
+    let side = side_of_the_field(rows);
+    let (mut weight_sum, mut product_sum, mut resolved, mut pairs) = (0.0, 0.0, 0.0, 0);
     let mut products = vec![];
-    for t in 0..exposures {
-        let own: Vec<usize> = (0..rows.len()).filter(|i| rows[*i].exposure == t).collect();
-        for (i, j) in near_pairs(rows, &own) {
-            let weight = 1.0 / ((rows[i].variance + excess) * (rows[j].variance + excess));
-            let expected = induced(i, j);
-            for component in 0..components {
-                let product = rows[i].value[component] * rows[j].value[component] - expected;
-                product_sum += weight * product;
-                weight_sum += weight;
-                products.push((weight, product));
-            }
-            pairs += 1;
+    let mut own = vec![vec![]; exposures];
+    for (i, row) in rows.iter().enumerate() {
+        own[row.exposure].push(i);
+    }
+    for (i, j, apart) in own.iter().flat_map(|own| near_pairs(rows, own, CLOSE * side)) {
+        let weight = 1.0 / (rows[i].variance * rows[j].variance);
+        let expected = induced(i, j);
+        for component in 0..components {
+            let product = rows[i].value[component] * rows[j].value[component] - expected;
+            product_sum += weight * product;
+            weight_sum += weight;
+            products.push((weight, product));
         }
+        resolved += components as f64 * weight * isotropic_correlation(apart / (FINEST * side));
+        pairs += 1;
     }
     if weight_sum <= 0.0 {
         return Correlated::default();
@@ -135,25 +228,54 @@ fn neighbours(
     let white = ((1.0 - 1.0 / exposures as f64) / weight_sum).sqrt();
     let scatter: f64 = products.iter().map(|(w, p)| (w * (p - variance)).powi(2)).sum();
     let tied = exposures as f64 / (exposures as f64 - 1.0);
-    Correlated { variance, err: white.max((scatter * tied).sqrt() / weight_sum), pairs }
+    let err = white.max((scatter * tied).sqrt() / weight_sum);
+    Correlated { variance, err, pairs, resolved: (resolved / weight_sum).max(0.0) }
 }
 
-/// Pairs of each star of one exposure with its nearest neighbours, each pair once.
-fn near_pairs(rows: &[Residual], own: &[usize]) -> Vec<(usize, usize)> {
-    let mut pairs = vec![];
-    for &i in own {
-        let mut others: Vec<(f64, usize)> = own
+/// Correlation of waves of every direction at a distance of `wavelengths`: the Bessel function
+/// `J0(2 pi wavelengths)` by its first terms, for distances within a third of a wavelength.
+fn isotropic_correlation(wavelengths: f64) -> f64 {
+    let quarter = (std::f64::consts::PI * wavelengths).powi(2);
+    1.0 - quarter + quarter.powi(2) / 4.0 - quarter.powi(3) / 36.0
+}
+
+/// Side of a square of the extent of the rows.
+fn side_of_the_field(rows: &[Residual]) -> f64 {
+    let extent = |pick: fn(&Residual) -> f64| {
+        let (low, high) = rows
             .iter()
-            .filter(|j| **j != i)
-            .map(|&j| ((rows[i].x - rows[j].x).powi(2) + (rows[i].y - rows[j].y).powi(2), j))
-            .collect();
-        if others.len() > NEIGHBOURS {
-            others.select_nth_unstable_by(NEIGHBOURS - 1, |a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
-            others.truncate(NEIGHBOURS);
+            .map(pick)
+            .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(v), high.max(v)));
+        (high - low).max(0.0)
+    };
+    (extent(|r| r.x) * extent(|r| r.y)).sqrt()
+}
+
+/// Pairs of each star of one exposure with its nearest neighbours within `reach`, each pair once,
+/// with their distance.
+fn near_pairs(rows: &[Residual], own: &[usize], reach: f64) -> Vec<(usize, usize, f64)> {
+    let mut by_x = own.to_vec();
+    by_x.sort_by(|a, b| rows[*a].x.total_cmp(&rows[*b].x).then(a.cmp(b)));
+    let apart = |i: usize, j: usize| (rows[i].x - rows[j].x).hypot(rows[i].y - rows[j].y);
+    let mut near = vec![vec![]; by_x.len()];
+    for (a, &i) in by_x.iter().enumerate() {
+        for (b, &j) in by_x.iter().enumerate().skip(a + 1) {
+            if rows[j].x - rows[i].x > reach {
+                break;
+            }
+            let distance = apart(i, j);
+            if distance <= reach {
+                near[a].push((distance, i.min(j), i.max(j)));
+                near[b].push((distance, i.min(j), i.max(j)));
+            }
         }
-        pairs.extend(others.into_iter().map(|(_, j)| (i.min(j), i.max(j))));
     }
-    pairs.sort_unstable();
-    pairs.dedup();
+    let mut pairs: Vec<(usize, usize, f64)> = vec![];
+    for list in &mut near {
+        list.sort_by(|a, b| a.0.total_cmp(&b.0).then((a.1, a.2).cmp(&(b.1, b.2))));
+        pairs.extend(list.iter().take(NEIGHBOURS).map(|&(d, i, j)| (i, j, d)));
+    }
+    pairs.sort_by_key(|p| (p.0, p.1));
+    pairs.dedup_by_key(|p| (p.0, p.1));
     pairs
 }

@@ -263,8 +263,10 @@ impl<'a> Data<'a> {
         variance
     }
 
-    /// The noise check, on the rows that were not rejected, each at full weight.
-    pub(super) fn check_noise(&self, fit: &Fit, variances: &[f64]) -> Result<NoiseCheck, RepeatError> {
+    /// The noise check of a fit (whose variances are the stated ones, or raised by a floor), on the rows that
+    /// were not rejected, each at full weight.
+    pub(super) fn check_noise(&self, fit: &Fit, stated: &[f64]) -> Result<NoiseCheck, RepeatError> {
+        let variances = &fit.variances;
         let full = fit.weights.iter().zip(variances).map(|(u, v)| if *u > 0.0 { 1.0 / v } else { 0.0 });
         let equations = self.equations(full.collect(), fit.prior.clone());
         let blocks = equations.exposure_covariances()?;
@@ -275,6 +277,7 @@ impl<'a> Data<'a> {
         let residuals: Vec<Residual> = used
             .iter()
             .map(|&i| Residual {
+                star: self.rows[i].star,
                 exposure: self.rows[i].exposure,
                 x: self.rows[i].x,
                 y: self.rows[i].y,
@@ -283,6 +286,7 @@ impl<'a> Data<'a> {
                 leverage: leverage[i],
             })
             .collect();
+        let stated: Vec<f64> = used.iter().map(|&i| stated[i]).collect();
         let left = 1.0 - 1.0 / self.exposures as f64;
         let k = self.functions;
         let induced = |i: usize, j: usize| {
@@ -291,7 +295,7 @@ impl<'a> Data<'a> {
             let phi_b = DVector::from_column_slice(&self.phi[b * k..(b + 1) * k]);
             -left * (&blocks[self.exposure_of[a]] * &phi_a).dot(&phi_b)
         };
-        Ok(check(&residuals, self.exposures, self.values.len(), induced))
+        Ok(check(&residuals, &stated, self.exposures, self.values.len(), induced))
     }
 
     pub(super) fn into_change(self, fit: Fit, noise_check: NoiseCheck) -> Result<Change, RepeatError> {

@@ -16,6 +16,9 @@ pub const PRESETS: [&str; 2] = ["cluster-mass", "wide-survey"];
 /// What `header.time_is` may say.
 pub const TIME_IS: [&str; 3] = ["start", "middle", "end"];
 
+/// Groups of fewer exposures say too little of how like they are.
+pub const SMALLEST_GROUP: usize = 3;
+
 /// Everything a run can be told, validated. `None` means "not said": the frames'
 /// headers or the data decide.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
@@ -116,12 +119,24 @@ impl CombineWeights {
 }
 
 /// `[combine]`
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct CombineSettings {
     pub weights: CombineWeights,
     /// Variance of the resampling kernel per axis, pixels².
     pub resampling_kernel_pix2: Option<f64>,
+    /// Fewest exposures of each group into which a stack may be split.
+    pub smallest_group: usize,
+}
+
+impl Default for CombineSettings {
+    fn default() -> Self {
+        Self {
+            weights: CombineWeights::default(),
+            resampling_kernel_pix2: None,
+            smallest_group: SMALLEST_GROUP,
+        }
+    }
 }
 
 /// Which header cards hold what, and which extensions are used. A named card is

@@ -1,6 +1,6 @@
 //! The limits of every setting, in one place.
 
-use super::{Loaded, PRESETS, SettingsError, TIME_IS};
+use super::{Loaded, PRESETS, SMALLEST_GROUP, SettingsError, TIME_IS};
 
 type Check = Result<(), SettingsError>;
 
@@ -54,6 +54,10 @@ pub(super) fn check(loaded: &Loaded) -> Check {
     }
 
     not_negative("combine.resampling_kernel_pix2", s.combine.resampling_kernel_pix2)?;
+    let smallest = s.combine.smallest_group;
+    if smallest < SMALLEST_GROUP {
+        return refuse("combine.smallest_group", smallest.to_string(), "3 or more");
+    }
 
     if let Some(word) = s.header.time_is.as_deref().filter(|w| !TIME_IS.contains(w)) {
         return refuse("header.time_is", format!("{word:?}"), &one_of(&TIME_IS));

@@ -17,9 +17,6 @@ use crate::shear::Requirement;
 /// Smallest share of the exposure time that a subset keeps.
 const MIN_SUBSET_SHARE: f64 = 0.6;
 
-/// Fewest exposures of a group.
-const MIN_GROUP: usize = 3;
-
 /// A subset is put to the test once its change, as the choosing half sees it, is down to this
 /// share of the joint mean-square limit.
 const CHOSEN_SHARE: f64 = 0.5;
@@ -34,6 +31,8 @@ pub struct Evidence<'a> {
     pub time: &'a [f64],
     pub requirement: &'a Requirement,
     pub confidence: f64,
+    /// Fewest exposures of a group.
+    pub smallest_group: usize,
     pub all: &'a Assessment,
     /// Exposures that belong to the stack but could not be judged.
     pub unjudged: &'a [usize],
@@ -219,7 +218,7 @@ fn subset(evidence: &Evidence) -> Option<Outcome> {
 fn split(evidence: &Evidence) -> Option<Outcome> {
     let products = evidence.products()?;
     (2..=3).find_map(|count| {
-        let groups = products.groups(count, MIN_GROUP)?;
+        let groups = products.groups(count, evidence.smallest_group)?;
         let places: Vec<Vec<usize>> =
             groups.iter().map(|g| g.iter().map(|&k| evidence.viable[k]).collect()).collect();
         let judged: Vec<Assessment> = places.iter().map(|g| evidence.judged(g)).collect::<Option<_>>()?;

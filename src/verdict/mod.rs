@@ -14,6 +14,7 @@
 pub mod advice;
 pub mod assess;
 pub mod beside;
+pub mod common_sky;
 pub mod decide;
 #[cfg(test)]
 mod fixture;

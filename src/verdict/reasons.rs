@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use super::assess::Assessment;
+use super::assess::{Assessment, Standing};
 use super::model::{Decision, Measured, Reason, SizeAndEllipticity};
 use crate::gate;
 use crate::moments::Weight;
@@ -18,6 +18,8 @@ pub struct Facts<'a> {
     /// The assessment the decision rests on.
     pub judged: Option<&'a Assessment>,
     pub all: Option<&'a Assessment>,
+    /// All exposures on the detector, where they were also compared on the sky.
+    pub instrument: Option<&'a Assessment>,
     /// True where it was judged by half of the stars.
     pub half: bool,
     pub limits: &'a Limits,
@@ -83,6 +85,7 @@ pub fn all(facts: &Facts) -> Vec<Reason> {
         out.push(own_model(facts, "own-model-size", "size", "of T", &own.size));
         out.push(own_model(facts, "own-model-ellipticity", "ellipticity", "per component", &own.ellipticity));
     }
+    out.extend(field_rotation(facts));
     if let Some(all) = facts.all {
         out.extend(noise("size", &all.size_change));
         out.extend(noise("ellipticity", &all.e_change));
@@ -194,6 +197,23 @@ fn limit_source(limits: &Limits, what: &str) -> String {
         (true, true) => format!("{numbers}, preset {}, confirmed in its source", limits.name),
         (true, false) => format!("{numbers}, preset {}, a choice, not from a source", limits.name),
     }
+}
+
+/// A steady telescope whose fixed pattern falls on other places of the sky from exposure to exposure.
+fn field_rotation(facts: &Facts) -> Option<Reason> {
+    let (all, instrument) = (facts.all?, facts.instrument?);
+    let steady = instrument.standing(facts.limits, facts.confidence) == Standing::Within;
+    if !steady || all.standing(facts.limits, facts.confidence) != Standing::Over {
+        return None;
+    }
+    let text = format!(
+        "The telescope itself is steady: on the detector the size changes by at most {} of T and the \
+         ellipticity by at most {} per component. The change on the sky comes from the turning or dithering of the \
+         field under its fixed pattern.",
+        number(instrument.size.high),
+        number(instrument.ellipticity.high)
+    );
+    Some(plain("field-rotation", text))
 }
 
 fn own_model(facts: &Facts, code: &str, what: &str, unit: &str, measured: &Measured) -> Reason {

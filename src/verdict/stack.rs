@@ -1,6 +1,7 @@
 //! A stack made ready for judging: one weight for all exposures, the stars matched, and the
 //! measurements as rows, once on the detector and once in the common frame of the sky.
 
+use super::common_sky::{CommonSky, common_sky};
 use crate::field::Basis;
 use crate::frame::Region;
 use crate::moments::pooled::{PooledMoments, PooledStar, pooled_moments};
@@ -143,15 +144,8 @@ impl Stack {
         let seen_by_all = |p: [f64; 2]| {
             inverses.iter().zip(keep).all(|(inverse, &t)| inside(self.exposures[t].usable, inverse.apply(p)))
         };
-        let first = self.exposures[keep[0]].usable;
-        let grid = grid_over(first);
-        let common: Vec<(f64, f64)> = grid
-            .iter()
-            .map(|&p| transforms[0].apply(p))
-            .filter(|&p| seen_by_all(p))
-            .map(|[x, y]| (x, y))
-            .collect();
-        let overlap = common.len() as f64 / grid.len() as f64;
+        let regions: Vec<Region> = keep.iter().map(|&t| self.exposures[t].usable).collect();
+        let CommonSky { points: common, share: overlap } = common_sky(&transforms, &regions)?;
         let place = |k: usize, star: &Measured| {
             let p = transforms[k].apply([star.x, star.y]);
             seen_by_all(p).then_some(p)
