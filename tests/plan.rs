@@ -73,11 +73,16 @@ fn snrs(scene: &Scene) -> Vec<f64> {
 }
 
 /// One stack of one quantity: its change, as it would be measured.
-fn measured(snrs: &[f64], exposures: usize, components: usize, true_rms: f64, rng: &mut StdRng) -> Change {
+fn measured(
+    snrs: &[f64],
+    places: &[(f64, f64)],
+    exposures: usize,
+    components: usize,
+    true_rms: f64,
+    rng: &mut StdRng,
+) -> Change {
     let normal = |rng: &mut StdRng| rng.sample::<f64, _>(StandardNormal);
     let basis = Basis::over_rectangle(-1.0, 1.0, -1.0, 1.0, degree_for(snrs.len()).unwrap()).unwrap();
-    let places: Vec<(f64, f64)> =
-        snrs.iter().map(|_| (rng.random_range(-1.0..1.0), rng.random_range(-1.0..1.0))).collect();
     let row = |exposure: usize, star: usize| {
         let (x, y) = places[star];
         Row { star, exposure, x, y, sigma: ERROR_TIMES_SNR / snrs[star] }
@@ -124,7 +129,10 @@ fn simulated(scene: &Scene, snrs: &[f64]) -> ([f64; 2], [f64; 2]) {
     let joint = 1.0 - 0.5 * (1.0 - CONFIDENCE);
     let one = |seed: u64| {
         let mut rng = StdRng::seed_from_u64(1000 + seed);
-        let changes = [0, 1].map(|k| measured(snrs, scene.exposures, k + 1, scene.true_rms[k], &mut rng));
+        let mut coordinate = || rng.random_range(-1.0..1.0);
+        let places: Vec<(f64, f64)> = snrs.iter().map(|_| (coordinate(), coordinate())).collect();
+        let changes =
+            [0, 1].map(|k| measured(snrs, &places, scene.exposures, k + 1, scene.true_rms[k], &mut rng));
         let high = [0, 1].map(|k| changes[k].rms(CONFIDENCE).unwrap().high);
         let within = (0..2).all(|k| high[k] < scene.limits[k]);
         let over = (0..2).any(|k| changes[k].rms(joint).unwrap().low > scene.limits[k]);

@@ -10,8 +10,8 @@ use super::star_counts::{StarCounts, snr_factor};
 pub const WANTED_CHANCE: f64 = 0.9;
 
 /// No answer above this multiple of the stars planned, or this many exposures.
-const MOST_STARS_FACTOR: f64 = 300.0;
-const MOST_EXPOSURES: usize = 2000;
+pub const MOST_STARS_FACTOR: f64 = 256.0;
+pub const MOST_EXPOSURES: usize = 2048;
 
 /// Numbers of exposures into which the total time is split for comparison.
 const SPLITS: [usize; 11] = [2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64];
@@ -60,9 +60,9 @@ pub struct Answer {
     pub planned: Outlook,
     pub wanted_chance: f64,
     /// Fewest stars an exposure, of the same mix of brightness, with which "combine" has the
-    /// wanted chance; none where no number has it.
+    /// wanted chance; none where none up to [`MOST_STARS_FACTOR`] times as many has it.
     pub stars_needed: Option<usize>,
-    /// Fewest exposures of the planned length.
+    /// Fewest exposures of the planned length; none where none up to [`MOST_EXPOSURES`] do.
     pub exposures_needed: Option<usize>,
     /// The planned total time split into other numbers of exposures.
     pub same_total: Vec<Outlook>,

@@ -110,8 +110,13 @@ impl PlannedChange {
     /// square Q is below the point that, under a change as large as the limit, Q undercuts with
     /// the probability of one tail; and never where noise alone holds the bound higher.
     pub fn chance_within(&self, true_rms: f64, limit: f64, confidence: f64) -> f64 {
+        mean(&self.within(true_rms, limit, confidence))
+    }
+
+    /// The same for each star field.
+    fn within(&self, true_rms: f64, limit: f64, confidence: f64) -> Vec<f64> {
         let tail = 0.5 * (1.0 - confidence);
-        self.averaged(|modes| {
+        self.of_fields(|modes| {
             let expected = expected(modes, true_rms);
             let critical = under_change(&expected, limit * limit).quantile(tail).unwrap_or(0.0);
             let floor = under_change(&expected, 0.0).quantile(POWER_QUANTILE).unwrap_or(0.0);
@@ -121,17 +126,21 @@ impl PlannedChange {
 
     /// The chance that the lower bound comes out over `limit`.
     pub fn chance_over(&self, true_rms: f64, limit: f64, confidence: f64) -> f64 {
+        mean(&self.over(true_rms, limit, confidence))
+    }
+
+    /// The same for each star field.
+    fn over(&self, true_rms: f64, limit: f64, confidence: f64) -> Vec<f64> {
         let tail = 0.5 * (1.0 - confidence);
-        self.averaged(|modes| {
+        self.of_fields(|modes| {
             let expected = expected(modes, true_rms);
             let critical = under_change(&expected, limit * limit).quantile(1.0 - tail);
             critical.map_or(0.0, |q| estimated(modes, true_rms).survival(q))
         })
     }
 
-    fn averaged(&self, chance: impl Fn(&[NoiseMode]) -> f64 + Sync) -> f64 {
-        let chances: Vec<f64> = self.fields.par_iter().map(|modes| chance(modes).clamp(0.0, 1.0)).collect();
-        mean(&chances)
+    fn of_fields(&self, chance: impl Fn(&[NoiseMode]) -> f64 + Sync) -> Vec<f64> {
+        self.fields.par_iter().map(|modes| chance(modes).clamp(0.0, 1.0)).collect()
     }
 }
 
@@ -144,8 +153,9 @@ pub struct Chances {
     pub undecided: f64,
 }
 
-/// From the planned changes of size and ellipticity, their assumed true values and limits, in
-/// that order. "Within" is asked of both; "over" of either, at half the error rate each.
+/// From the planned changes of size and ellipticity of the same stars, their assumed true values
+/// and limits, in that order. "Within" is asked of both; "over" of either, at half the error rate
+/// each. In one star field the noise of the two is independent.
 pub fn chances(
     planned: [&PlannedChange; 2],
     true_rms: [f64; 2],
@@ -153,11 +163,12 @@ pub fn chances(
     confidence: f64,
 ) -> Chances {
     let joint = 1.0 - 0.5 * (1.0 - confidence);
-    let each = |chance: &dyn Fn(usize) -> f64| [chance(0), chance(1)];
-    let within = each(&|k| planned[k].chance_within(true_rms[k], limits[k], confidence));
-    let over = each(&|k| planned[k].chance_over(true_rms[k], limits[k], joint));
-    let combine = within[0] * within[1];
-    let not_together = (1.0 - (1.0 - over[0]) * (1.0 - over[1])).min(1.0 - combine);
+    let within = [0, 1].map(|k| planned[k].within(true_rms[k], limits[k], confidence));
+    let over = [0, 1].map(|k| planned[k].over(true_rms[k], limits[k], joint));
+    let both = |of: [&[f64]; 2]| mean(&of[0].iter().zip(of[1]).map(|(a, b)| a * b).collect::<Vec<_>>());
+    let combine = both([&within[0], &within[1]]);
+    let not_over = over.map(|chances| chances.iter().map(|p| 1.0 - p).collect::<Vec<f64>>());
+    let not_together = (1.0 - both([&not_over[0], &not_over[1]])).clamp(0.0, 1.0 - combine);
     Chances { combine, not_together, undecided: (1.0 - combine - not_together).max(0.0) }
 }
 

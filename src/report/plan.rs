@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use super::ReportError;
 use super::numbers::{or_missing, significant};
-use crate::repeat::outlook::{Answer, Outlook, Plan};
+use crate::repeat::outlook::{Answer, MOST_EXPOSURES, MOST_STARS_FACTOR, Outlook, Plan};
 use crate::shear::Requirement;
 use crate::verdict::reasons::percent;
 
@@ -79,17 +79,16 @@ pub fn text(plan: &Plan, requirement: &Requirement, answer: &Answer) -> String {
         share(p.undecided)
     );
     let _ = writeln!(out, "\nFor a chance of {} of combine", share(answer.wanted_chance));
-    let needed = |n: Option<usize>, what: &str| match n {
-        Some(n) => format!("{n} {what}"),
-        None => "no number will do".into(),
+    let stars = match answer.stars_needed {
+        Some(n) => format!("{n}, of the same mix of brightness"),
+        None => format!("not even {MOST_STARS_FACTOR} times as many suffice"),
     };
-    let _ = writeln!(
-        out,
-        "  {}",
-        needed(answer.stars_needed, "stars an exposure, of the same mix of brightness")
-    );
-    let exposures = format!("exposures of {} s", number(p.exposure_s));
-    let _ = writeln!(out, "  or {}", needed(answer.exposures_needed, &exposures));
+    let length = number(p.exposure_s);
+    let exposures = match answer.exposures_needed {
+        Some(n) => format!("{n} of {length} s"),
+        None => format!("not even {MOST_EXPOSURES} of {length} s suffice"),
+    };
+    let _ = writeln!(out, "  stars an exposure         {stars}\n  or exposures              {exposures}");
     let total = p.exposures as f64 * p.exposure_s;
     let _ = writeln!(out, "\nThe same {} s in all, split into", number(total));
     let _ = writeln!(
