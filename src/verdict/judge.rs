@@ -109,7 +109,7 @@ pub fn judge(
         judged: outcome.judged.as_ref().or(all.as_ref()),
         half: if outcome.judged.is_some() { StarHalf::Judging } else { StarHalf::All },
         place: if in_sky { Place::Sky } else { Place::Detector },
-        own_passing: &own.passing,
+        own_error: own.size.zip(own.ellipticity),
         limits: &limits,
         obstruction: settings.telescope.obstruction,
         psf_ellipticity: case.mean_ellipticity(),
