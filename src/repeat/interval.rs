@@ -30,6 +30,21 @@ pub struct RmsChange {
     pub noise: f64,
 }
 
+impl RmsChange {
+    /// The same of a quantity `response` times less sensitive, brought back to full response.
+    pub fn divided_by(self, response: f64) -> Self {
+        let square = response * response;
+        Self {
+            rms: self.rms / response,
+            low: self.low / response,
+            high: self.high / response,
+            confidence: self.confidence,
+            mean_square: self.mean_square / square,
+            noise: self.noise / square,
+        }
+    }
+}
+
 /// A downward fluctuation below this quantile of pure noise does not tighten the upper
 /// bound further: a bound below what the data could have shown would rest on luck, or on errors
 /// stated too large (a power constraint after Cowan et al. 2011, arXiv:1105.3166, from memory).

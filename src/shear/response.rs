@@ -94,17 +94,23 @@ pub fn c_response(cause: Cause, reference: Reference, width: Width) -> Result<Op
     response(reference, width, |row| row.shape.get(cause.word()))
 }
 
-/// Of `widths`, the place of the one under which the causes differ least in m.
+/// Of `widths`, the place of the one under which the causes differ least, in m and c together. Astigmatism in focus
+/// does not count: its m is small under every width.
 pub fn best_width(reference: Reference, widths: &[f64]) -> Option<usize> {
-    let spread = |width: f64| -> Option<f64> {
-        let each: Vec<Response> = Cause::ALL
-            .iter()
-            .map(|&cause| m_response(cause, reference, Width::Fixed(width)).ok())
-            .collect::<Option<_>>()?;
+    let ratio = |each: &[Response]| {
         let (low, high) =
             each.iter().fold((f64::INFINITY, 0.0f64), |(l, h), r| (l.min(r.low), h.max(r.high)));
-        let ratio = high / low;
-        ratio.is_finite().then_some(ratio)
+        high / low
+    };
+    let spread = |width: f64| -> Option<f64> {
+        let width = Width::Fixed(width);
+        let counted = Cause::ALL.iter().filter(|cause| **cause != Cause::Astigmatism);
+        let of_m = counted.map(|&cause| m_response(cause, reference, width).ok());
+        let of_c = Cause::ALL.iter().filter_map(|&cause| c_response(cause, reference, width).transpose());
+        let m: Vec<Response> = of_m.collect::<Option<_>>()?;
+        let c: Vec<Response> = of_c.collect::<Result<_, _>>().ok()?;
+        let both = ratio(&m) * ratio(&c);
+        both.is_finite().then_some(both)
     };
     let known = widths.iter().enumerate().filter_map(|(k, &width)| Some((k, spread(width)?)));
     known.min_by(|a, b| a.1.total_cmp(&b.1)).map(|(k, _)| k)

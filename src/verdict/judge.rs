@@ -8,6 +8,7 @@ use super::beside;
 use super::decide::{Evidence, Outcome, OwnModels, decide, held_back};
 use super::likeness::{like_group, repeats};
 use super::model::*;
+use super::own_errors::{OwnErrors, own_model_errors};
 use super::own_model::OwnModel;
 use super::products::{ExposurePicture, Judgement, Pictures};
 use super::reasons;
@@ -15,7 +16,6 @@ use super::results::{self, exposure_result};
 use super::stack::{MIN_STARS, Stack, StarHalf};
 use crate::moments::Weight;
 use crate::repeat::RmsChange;
-use crate::repeat::held_out::{HeldOut, model_error};
 use crate::settings::{CheckSettings, Settings};
 use crate::shear::{Requirement as Limits, ShearError};
 use crate::table::StarTable;
@@ -61,7 +61,7 @@ pub fn judge(
     }
     let (viable, all, in_sky) = assess_all(&stack, &mut codes, confidence);
     let instrument = assess(&stack, &viable, StarHalf::All, Place::Detector, confidence).ok();
-    let own = own_model_errors(&models, &viable, &limits, confidence);
+    let own = own_model_errors(&stack, &models, &viable, &limits, confidence);
 
     let time: Vec<f64> =
         stack.exposures.iter().map(|e| tables[e.table].facts.exposure_s.unwrap_or(1.0)).collect();
@@ -101,7 +101,7 @@ pub fn judge(
         in_sky,
         instrument: instrument.as_ref(),
         own: &own,
-        own_passing: &own.passing,
+        own_error: own.size.zip(own.ellipticity),
         checks: &settings.checks,
     };
     let outcome = outcome.unwrap_or_else(|| Outcome::undecided(viable.clone()));
@@ -153,54 +153,6 @@ fn assess_all(
     (viable, None, true)
 }
 
-/// How well the exposures' own models predict.
-#[derive(Debug, Default)]
-struct OwnErrors {
-    size: Option<RmsChange>,
-    ellipticity: Option<RmsChange>,
-    passing: Vec<usize>,
-    /// Those not passing for their ellipticity alone.
-    failing_ellipticity: Vec<usize>,
-    standing: Option<Standing>,
-}
-
-/// Each exposure whose own model is not shown to fail takes part; their common error is held
-/// against the limits.
-fn own_model_errors(
-    models: &[Option<OwnModel>],
-    viable: &[usize],
-    limits: &Limits,
-    confidence: f64,
-) -> OwnErrors {
-    let error = |parts: &[HeldOut]| model_error(parts, confidence).ok().flatten();
-    let parts = |places: &[usize]| {
-        let known = places.iter().filter_map(|&t| models[t].as_ref());
-        let size: Vec<HeldOut> = known.clone().map(|m| m.held_out_size.clone()).collect();
-        let ellipticity: Vec<HeldOut> = known.flat_map(|m| m.held_out_e.clone()).collect();
-        (error(&size), error(&ellipticity))
-    };
-    let (mut passing, mut failing_ellipticity) = (Vec::new(), Vec::new());
-    for &place in viable.iter().filter(|&&place| models[place].is_some()) {
-        let (size, ellipticity) = parts(&[place]);
-        let size = size.is_some_and(|s| s.low <= limits.size_limit);
-        let ellipticity = ellipticity.is_some_and(|e| e.low <= limits.ellipticity_limit);
-        match (size, ellipticity) {
-            (true, true) => passing.push(place),
-            (true, false) => failing_ellipticity.push(place),
-            (false, _) => {}
-        }
-    }
-    let (size, ellipticity) = parts(&passing);
-    let standing = size.zip(ellipticity).map(|(s, e)| {
-        if s.high < limits.size_limit && e.high < limits.ellipticity_limit {
-            Standing::Within
-        } else {
-            Standing::Open
-        }
-    });
-    OwnErrors { size, ellipticity, passing, failing_ellipticity, standing }
-}
-
 /// Everything the writing of a verdict looks at.
 pub(super) struct Case<'a> {
     pub(super) tables: &'a [StarTable],
@@ -216,8 +168,8 @@ pub(super) struct Case<'a> {
     pub(super) in_sky: bool,
     pub(super) instrument: Option<&'a Assessment>,
     own: &'a OwnErrors,
-    /// Places of the exposures whose own model is not shown to fail.
-    pub(super) own_passing: &'a [usize],
+    /// Error of the own models that are not shown to fail: size, ellipticity.
+    pub(super) own_error: Option<(RmsChange, RmsChange)>,
     pub(super) checks: &'a CheckSettings,
 }
 

@@ -4,7 +4,7 @@
 //! - [`likeness`]: which exposures belong together
 //! - [`stack`]: one weight, matched stars, rows to fit
 //! - [`assess`]: the change between some exposures, against its limits
-//! - [`own_model`]: each exposure's own PSF over the field
+//! - [`own_model`], [`own_errors`]: each exposure's own PSF over the field, and how well it predicts
 //! - [`decide`]: the decision in its order of preference
 //! - [`judge`](mod@judge): all of these in order
 //! - [`beside`]: what stands beside the decision
@@ -21,6 +21,7 @@ mod fixture;
 pub mod judge;
 pub mod likeness;
 pub mod model;
+pub mod own_errors;
 pub mod own_model;
 pub mod products;
 pub mod reasons;

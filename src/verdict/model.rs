@@ -122,7 +122,7 @@ pub struct ShearBudget {
     /// The plain formula from adaptive moments, beside.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub by_formula: Option<BiasPair>,
-    /// Bias by the error of the exposures' own models.
+    /// Bias by the error of the exposures' own models, as adaptive moments see it, were it of the kind that jitter makes.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub own_model: Option<BiasPair>,
     /// The galaxy-sized weight under which the change was measured.

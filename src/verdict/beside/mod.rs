@@ -41,7 +41,7 @@ pub(super) fn add(verdict: &mut Verdict, case: &Case, outcome: &Outcome, setting
         judged,
         half,
         place: if case.in_sky { Place::Sky } else { Place::Detector },
-        own_passing: case.own_passing,
+        own_error: case.own_error,
         limits,
         obstruction: settings.telescope.obstruction,
         psf_ellipticity: case.mean_ellipticity(),

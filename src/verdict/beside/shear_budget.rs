@@ -5,13 +5,11 @@ use super::super::assess::{Assessment, Place, assess};
 use super::super::model::{
     BiasEstimate, BiasPair, CauseBias, Reason, ShearBudget, SizeAndEllipticity, Verdict,
 };
-use super::super::own_model::OwnModel;
 use super::super::reasons::{number, plain};
 use super::super::results::{bare, finite};
 use super::super::stack::{Stack, StarHalf};
 use crate::moments::{LADDER_SIGMA_PIXELS, Weight};
 use crate::repeat::RmsChange;
-use crate::repeat::held_out::{HeldOut, model_error};
 use crate::shear::bias::FORMULA;
 use crate::shear::response::MEANING;
 use crate::shear::{
@@ -28,8 +26,8 @@ pub struct ShearCase<'a> {
     pub judged: Option<&'a Assessment>,
     pub half: StarHalf,
     pub place: Place,
-    /// Places in the stack of the exposures whose own model is not shown to fail.
-    pub own_passing: &'a [usize],
+    /// Error of the exposures' own models: size, ellipticity.
+    pub own_error: Option<(RmsChange, RmsChange)>,
     pub limits: &'a Limits,
     /// Linear central obstruction, where known.
     pub obstruction: Option<f64>,
@@ -57,6 +55,11 @@ pub fn complete(verdict: &mut Verdict, case: &ShearCase) {
         return;
     };
     verdict.cautions.push(caution(&budget, case.limits));
+    if case.obstruction.is_none() && budget.weight_sigma_pix.is_some() {
+        let text =
+            "telescope.obstruction is not given: the bounds of m and c cover obstructions from 0 to 0.5";
+        verdict.notes.push(text.into());
+    }
     verdict.reasons.extend(reason(&budget));
     verdict.shear = Some(budget);
 }
@@ -98,9 +101,11 @@ impl ShearCase<'_> {
             let known = per_cause.iter().filter_map(|row| Some((row.cause, pick(row)?)));
             known.max_by(|a, b| a.1.total_cmp(&b.1)).map(|(cause, _)| cause.word().to_owned())
         };
-        let own = self.own_error(&wide).and_then(|error| {
-            let (m, c) = over_causes(&self.per_cause(&error, reference, width)?)?;
-            Some(BiasPair { m: estimate(m, self.limits.m), c: estimate(c, self.limits.c) })
+        // Under a wide weight a star's faint neighbours would count as error of the model.
+        let own = self.own_error.as_ref().and_then(|error| {
+            let effects = self.per_cause(error, reference, Width::Adaptive)?;
+            let jitter = effects.iter().find(|row| row.cause == Cause::Jitter)?;
+            Some(BiasPair { m: estimate(jitter.m, self.limits.m), c: estimate(jitter.c?, self.limits.c) })
         });
         Some(ShearBudget {
             m: estimate(m, self.limits.m),
@@ -154,15 +159,6 @@ impl ShearCase<'_> {
             Some(Effect { cause, m, c })
         };
         Cause::ALL.into_iter().map(one).collect()
-    }
-
-    /// Error of the exposures' own models under the galaxy-sized weight.
-    fn own_error(&self, wide: &Stack) -> Option<Pair> {
-        let models: Vec<OwnModel> =
-            self.own_passing.iter().filter_map(|&p| OwnModel::fit(&wide.exposures[p])).collect();
-        let error = |parts: Vec<HeldOut>| model_error(&parts, self.confidence).ok().flatten();
-        let size = error(models.iter().map(|m| m.held_out_size.clone()).collect())?;
-        Some((size, error(models.into_iter().flat_map(|m| m.held_out_e).collect())?))
     }
 }
 
