@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::advice::{Grounds, advice, effective_snr};
-use super::assess::{Assessment, Obstacle, Place, Standing, assess};
+use super::assess::{Assessment, Obstacle, Place, assess};
 use super::beside;
 use super::decide::{Evidence, Outcome, OwnModels, decide, held_back};
 use super::likeness::{like_group, repeats};
