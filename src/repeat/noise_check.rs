@@ -117,17 +117,18 @@ impl NoiseCheck {
     /// Scatter beyond the errors counts as change except for what the neighbours show to be
     /// white: a change no finer than [`FINEST`] gives them the covariance `resolved` times its mean square.
     /// So its mean square is bounded by the whole excess, and by the neighbours' covariance
-    /// over `resolved`.
+    /// over `resolved`; the smaller of two bounds holds the error rate where each is taken at half of it.
     pub fn counted_as_change(&self, confidence: f64) -> CountedAsChange {
         let Correlated { variance: c, err, resolved, .. } = self.correlated;
-        let reach = two_sided_normal(confidence);
+        let half_rate = 0.5 * (1.0 - confidence);
+        let reach = two_sided_normal(1.0 - half_rate);
         let whole = self.excess.variance;
         // Could the neighbours have shown it, were all of the excess change?
         let shows = resolved > 0.0 && err > 0.0 && resolved * whole > reach * err;
         let variance = if shows { whole.min(c.max(0.0) / resolved) } else { whole };
         let by_neighbours =
             if resolved > 0.0 && err > 0.0 { (c + reach * err).max(0.0) / resolved } else { f64::INFINITY };
-        let high = self.excess.high(0.5 * (1.0 - confidence)).min(by_neighbours).max(variance);
+        let high = self.excess.high(0.5 * half_rate).min(by_neighbours).max(variance);
         // Change of high order must be plain before it raises the lower bound.
         let low = (c - reach.max(3.0) * err).max(0.0).min(variance);
         CountedAsChange { variance, low, high }
