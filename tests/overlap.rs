@@ -27,7 +27,9 @@ fn truth(seed: u64) -> Vec<[f64; 3]> {
 
 fn measured(truth: &[[f64; 3]], noise: f64, seed: u64) -> Change {
     let mut rng = StdRng::seed_from_u64(seed);
-    let basis = Basis::over_rectangle(-1.0, 1.0, -1.0, 1.0, 1).unwrap();
+    // Cubic, as for so many stars in judging: on a lower one scatter that may be change of higher
+    // order would be added.
+    let basis = Basis::over_rectangle(-1.0, 1.0, -1.0, 1.0, 3).unwrap();
     let (mut rows, mut values) = (vec![], vec![]);
     for star in 0..STARS {
         let (x, y) = (rng.random_range(-1.0..1.0), rng.random_range(-1.0..1.0));

@@ -87,6 +87,7 @@ impl Severity {
 }
 
 /// The usual choices, by their defaults.
+const REMARK: &[Severity] = &[Severity::Remark];
 const REMARK_OR_UNDECIDED: &[Severity] = &[Severity::Remark, Severity::Undecided];
 const LEAVE_OUT: &[Severity] = &[Severity::LeaveOut];
 const LEAVE_OUT_OR_REMARK: &[Severity] = &[Severity::LeaveOut, Severity::Remark];

@@ -23,6 +23,10 @@ const ROWS_PER_HARMONIC: usize = 20;
 /// The harmonics are taken out only where they would not be there by chance this often.
 const BY_CHANCE: f64 = 0.01;
 
+/// Variance of every combination of the harmonics over a star's repeats below which nothing is
+/// fitted; over random places within a pixel it is 1/4 or more.
+const LEAST_SPREAD: f64 = 0.02;
+
 /// A repeat of a star: which star, where on the detector (pixels), and its error.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Repeat {
@@ -78,6 +82,10 @@ pub fn phase_swing(repeats: &[Repeat], values: &[f64]) -> Option<PhaseSwing> {
             let (h, departure) = means.departure(r, *v);
             normal += h * h.transpose() * *w;
             target += h * (departure * w);
+        }
+        // Stars that fall on the same place in a pixel every time tell nothing of the others.
+        if normal.symmetric_eigenvalues().min() < LEAST_SPREAD * weights.iter().sum::<f64>() {
+            return None;
         }
         let coefficients = normal.cholesky()?.solve(&target);
         let pull = |(r, v): (&Repeat, &f64)| {
@@ -159,6 +167,18 @@ mod tests {
             phase_swing(&rows, &values).is_some()
         });
         assert!(by_chance.count() <= 5);
+    }
+
+    /// Undithered stars: a change between exposures must not be taken for a swing.
+    #[test]
+    fn stars_at_the_same_place_in_a_pixel_give_nothing() {
+        let (mut rows, mut values) = repeats(1, 0.0);
+        for (k, (row, value)) in rows.iter_mut().zip(&mut values).enumerate() {
+            row.x = 7.3 * row.star as f64 + 0.001 * (k % 5) as f64;
+            row.y = 3.7 * row.star as f64;
+            *value += 0.02 * (k % 2) as f64;
+        }
+        assert_eq!(phase_swing(&rows, &values), None);
     }
 
     #[test]

@@ -223,7 +223,6 @@ fn caution(budget: &ShearBudget, limits: &Limits) -> String {
 
 /// Speaks where m or c, with the response of every cause, is not shown to be within its limit.
 fn reason(budget: &ShearBudget) -> Option<Reason> {
-    budget.weight_sigma_pix?;
     let parts = [("m", &budget.m, &budget.worst_cause_m), ("c", &budget.c, &budget.worst_cause_c)];
     let beyond =
         parts.into_iter().find(|(_, b, _)| matches!((b.high, b.limit), (Some(h), Some(l)) if h > l))?;
@@ -232,13 +231,17 @@ fn reason(budget: &ShearBudget) -> Option<Reason> {
         (Some(low), Some(limit)) if low > limit => "over",
         _ => "not shown to be within",
     };
+    let (value, low, high) = (shown(bias.value), shown(bias.low), shown(bias.high));
+    let found = match budget.weight_sigma_pix {
+        Some(_) => format!(
+            "{value} if jitter caused it, {low} to {high} over the causes (worst: {})",
+            worst.as_deref().unwrap_or("unknown")
+        ),
+        None => format!("{value} ({low} to {high}) by the plain formula"),
+    };
     let text = format!(
-        "For a galaxy modelled with a PSF off by this change, the shear bias {name} is {} if jitter caused it, {} to {} \
-         over the causes (worst: {}): {stands} the limit of {}.",
-        shown(bias.value),
-        shown(bias.low),
-        shown(bias.high),
-        worst.as_deref().unwrap_or("unknown"),
+        "For a galaxy modelled with a PSF off by this change, the shear bias {name} is {found}: {stands} the limit \
+         of {}.",
         shown(bias.limit),
     );
     Some(Reason {
