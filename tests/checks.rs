@@ -51,11 +51,13 @@ const CASES: &[Case] = &[
         })
     }),
     ("registration", |given| {
-        given.change_stars(|t, star| star.x += 0.2 * (12.9 * star.y + 78.2 * t as f64).sin())
+        given.change_stars(|t, star| star.x += 0.35 * (12.9 * star.y + 78.2 * t as f64).sin())
     }),
+    // The brightest four times as bright as most.
     ("brightness-dependent", |given| {
         given.change_stars(|_, star| {
-            let grown = 1.0 + 1.2e-5 * star.snr;
+            star.flux *= (star.snr / 400.0).powi(2);
+            let grown = 1.0 + 3e-8 * star.flux;
             shapes(star).for_each(|s| s.size *= grown);
         })
     }),
