@@ -29,9 +29,9 @@ const FOCUS: [&str; 8] =
     ["FOCUS", "FOCUSPOS", "FOCPOS", "TELFOCUS", "CAMFOCUS", "FOC-POS", "FOCUSSTP", "FOCUSVAL"];
 
 /// Cards kept for the housekeeping hold one of these in their name.
-const HOUSEKEEPING: [&str; 18] = [
-    "TEMP", "HUM", "PRES", "WIND", "AIRMASS", "AZ", "ALT", "ROTANG", "ROTATOR", "VOLT", "CURRENT", "SEEING",
-    "DEWP", "HEATER", "GUIDE", "TILT", "PITCH", "ROLL",
+const HOUSEKEEPING: [&str; 20] = [
+    "PARANG", "PARALL", "TEMP", "HUM", "PRES", "WIND", "AIRMASS", "AZ", "ALT", "ROTANG", "ROTATOR", "VOLT",
+    "CURRENT", "SEEING", "DEWP", "HEATER", "GUIDE", "TILT", "PITCH", "ROLL",
 ];
 /// Names that hold such a word and mean something else.
 const NOT_HOUSEKEEPING: [&str; 8] =

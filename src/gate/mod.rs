@@ -1,7 +1,15 @@
 //! Checks: one file each, with its code and the text that `stackworthy explain` prints.
 
+pub mod alignment_changes;
+pub mod alignment_drifts;
+pub mod blur_changes;
 pub mod ellipticity_change;
 pub mod few_stars;
+pub mod focus_changes;
+pub mod focus_drifts;
+pub mod jitter_changes;
+pub mod jitter_drifts;
+pub mod jitter_recurs;
 pub mod little_overlap;
 pub mod mixed_binning;
 pub mod mixed_filter;
@@ -10,11 +18,13 @@ pub mod mixed_target;
 pub mod noise_model;
 pub mod not_registered;
 pub mod one_exposure;
+pub mod optics_misfit;
 pub mod own_model_ellipticity;
 pub mod own_model_size;
 pub mod psf_differs;
 pub mod repeated;
 pub mod size_change;
+pub mod trailing;
 pub mod undersampled;
 pub mod unreadable;
 
@@ -55,6 +65,16 @@ pub const ALL: &[&Check] = &[
     &repeated::CHECK,
     &one_exposure::CHECK,
     &undersampled::CHECK,
+    &jitter_changes::CHECK,
+    &jitter_drifts::CHECK,
+    &jitter_recurs::CHECK,
+    &focus_changes::CHECK,
+    &focus_drifts::CHECK,
+    &alignment_changes::CHECK,
+    &alignment_drifts::CHECK,
+    &trailing::CHECK,
+    &blur_changes::CHECK,
+    &optics_misfit::CHECK,
 ];
 
 pub fn find(code: &str) -> Option<&'static Check> {

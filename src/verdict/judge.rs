@@ -100,6 +100,7 @@ pub fn judge(
     let outcome = outcome.unwrap_or_else(|| Outcome::undecided(viable.clone()));
     let mut verdict = case.verdict(&outcome);
     verdict.notes.extend(results::weights_note(settings));
+    super::optics::add(&mut verdict, tables, &stack, settings);
     Ok(case.judgement(verdict))
 }
 

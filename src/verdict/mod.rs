@@ -7,15 +7,20 @@
 //! - [`assess`]: the change between some exposures, against its limits
 //! - [`own_model`]: each exposure's own PSF over the field
 //! - [`decide`]: the decision in its order of preference
+//! - [`optics`], [`blur`]: jitter, focus and alignment, by the forward model or from moments
 //! - [`judge`](mod@judge): all of these in order
 //! - [`results`], [`reasons`]: into the result model, in numbers and sentences
 //! - [`model`], [`products`]: what judging gives
 
 pub mod assess;
+pub mod blur;
 pub mod decide;
 pub mod judge;
 pub mod likeness;
 pub mod model;
+pub mod optics;
+pub mod optics_model;
+mod optics_stack;
 pub mod own_model;
 pub mod products;
 pub mod reasons;

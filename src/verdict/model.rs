@@ -207,7 +207,7 @@ pub struct Verdict {
     pub exposures: Vec<ExposureResult>,
     pub noise_check: NoiseCheck,
     /// Optics and jitter, where they were fitted.
-    pub optics: Option<serde_json::Value>,
+    pub optics: Option<super::optics_model::Optics>,
     pub undecided: Option<UndecidedAdvice>,
     /// What a verdict is not.
     pub cautions: Vec<String>,

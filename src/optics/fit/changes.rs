@@ -127,6 +127,28 @@ pub fn align_signs(fits: &mut [ExposureFit]) {
     }
 }
 
+/// Settles the joint sign of the even terms by a known move of the focus: `readings` of the
+/// focus drive, an exposure each, and the signed defocus a step of it makes. Turns the fits
+/// round where needed; true where the move decided.
+pub fn settle_sign(fits: &mut [ExposureFit], readings: &[f64], nm_per_step: f64) -> bool {
+    let rows: Vec<(f64, f64, f64)> = fits
+        .iter()
+        .zip(readings)
+        .map(|(fit, &reading)| (reading, fit.values.pattern.defocus_nm, fit.error(0).powi(-2)))
+        .collect();
+    let weight: f64 = rows.iter().map(|r| r.2).sum();
+    let mean = rows.iter().map(|r| r.0 * r.2).sum::<f64>() / weight;
+    let spread: f64 = rows.iter().map(|r| r.2 * (r.0 - mean).powi(2)).sum();
+    let slope = rows.iter().map(|r| r.2 * (r.0 - mean) * r.1).sum::<f64>() / spread;
+    if !(slope.abs() > SIGNIFICANT / spread.sqrt()) {
+        return false;
+    }
+    if slope * nm_per_step < 0.0 {
+        fits.iter_mut().for_each(|fit| *fit = fit.flipped());
+    }
+    true
+}
+
 /// Values and covariances of some parameters, an exposure each.
 fn part(fit: &ExposureFit, parameters: &[usize]) -> (DVector<f64>, DMatrix<f64>) {
     let list = fit.values.to_list();
