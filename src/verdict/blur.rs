@@ -4,6 +4,8 @@
 //! Jitter adds to unweighted moments exactly; the weighted ones of a star respond by the
 //! factors measured on the star itself (`moments::Shape`).
 
+use statrs::distribution::{ContinuousCDF, StudentsT};
+
 use super::model::Reason;
 use super::optics_model::BlurChange;
 use super::stack::Stack;
@@ -106,8 +108,12 @@ const SHOWN_SHARE: f64 = 0.05;
 const ONE_AXIS: f64 = 0.35;
 /// A fall of the kurtosis that speaks of defocus.
 const FLATTER: f64 = 0.05;
+/// Chance of a course through time that is called growth.
+const GROWTH_CHANCE: f64 = 1e-3;
 
 /// The reason that the moments alone give for a change of blur: along one axis, or round.
+///
+/// The exposures are in the order they were taken.
 pub fn reason(files: &[&str], blurs: &[BlurChange], sharpest: usize, sharpest_trace: f64) -> Option<Reason> {
     let shown: Vec<usize> = (0..blurs.len())
         .filter(|&k| {
@@ -128,16 +134,21 @@ pub fn reason(files: &[&str], blurs: &[BlurChange], sharpest: usize, sharpest_tr
     let unit = blurs[worst].unit.trim_end_matches('2').to_owned();
     let largest = blurs[worst].major_rms.unwrap_or(0.0);
     let (n, total) = (shown.len(), blurs.len());
+    let course = match growth(&blurs.iter().map(|b| b.xx + b.yy).collect::<Vec<_>>()) {
+        Some(slope) if slope > 0.0 => " It grows through the sequence.",
+        Some(_) => " It wanes through the sequence.",
+        None => "",
+    };
+    let (shown_rms, end_to_end) = (three_digits(largest), three_digits(largest * 12f64.sqrt()));
     let (code, text) = if minor < ONE_AXIS * major {
         let angle = 0.5 * (2.0 * cross).atan2(difference).to_degrees();
         (
             "trailing",
             format!(
                 "{n} of {total} exposures are smeared along one direction, {angle:.0} degrees from the detector's x \
-                 towards y in the mean, by up to {largest:.2} {unit} rms over the sharpest ({}; that is {:.2} {unit} end \
-                 to end were it uniform): trailing or jitter along one axis, most in {}.",
+                 towards y in the mean, by up to {shown_rms} {unit} rms over the sharpest ({}; that is {end_to_end} {unit} \
+                 end to end were it uniform): trailing or jitter along one axis, most in {}.{course}",
                 name(sharpest),
-                largest * 12f64.sqrt(),
                 name(worst)
             ),
         )
@@ -153,8 +164,8 @@ pub fn reason(files: &[&str], blurs: &[BlurChange], sharpest: usize, sharpest_tr
         (
             "blur-changes",
             format!(
-                "{n} of {total} exposures are blurred about equally in all directions, by up to {largest:.2} {unit} rms over \
-                 the sharpest ({}), most in {}: {likely}.",
+                "{n} of {total} exposures are blurred about equally in all directions, by up to {shown_rms} {unit} rms over \
+                 the sharpest ({}), most in {}: {likely}.{course}",
                 name(sharpest),
                 name(worst)
             ),
@@ -169,4 +180,68 @@ pub fn reason(files: &[&str], blurs: &[BlurChange], sharpest: usize, sharpest_tr
         high: None,
         limit: None,
     })
+}
+
+/// Slope of values with their number, where it stands out of their scatter.
+fn growth(values: &[f64]) -> Option<f64> {
+    let n = values.len() as f64;
+    if values.len() < 5 {
+        return None;
+    }
+    let (middle, mean) = ((n - 1.0) / 2.0, values.iter().sum::<f64>() / n);
+    let numbered = || values.iter().enumerate().map(|(k, v)| (k as f64 - middle, v - mean));
+    let spread: f64 = numbered().map(|(k, _)| k * k).sum();
+    let slope = numbered().map(|(k, v)| k * v).sum::<f64>() / spread;
+    let left: f64 = numbered().map(|(k, v)| (v - slope * k).powi(2)).sum();
+    let error = (left / (n - 2.0) / spread).sqrt();
+    let chance = 2.0 * StudentsT::new(0.0, 1.0, n - 2.0).ok()?.sf(slope.abs() / error);
+    (chance < GROWTH_CHANCE).then_some(slope)
+}
+
+fn three_digits(value: f64) -> String {
+    let digits = if value > 0.0 { (2 - value.log10().floor() as i32).clamp(0, 6) as usize } else { 0 };
+    format!("{value:.digits$}")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn blur(xx: f64, yy: f64, xy: f64, kurtosis: f64) -> BlurChange {
+        let m = |trace: f64, difference: f64, cross: f64| MeanMoments {
+            trace,
+            difference,
+            cross,
+            trace_err: 0.01,
+            difference_err: 0.01,
+            trace_response: 0.8,
+            shape_response: 0.8,
+            kurtosis: Some((kurtosis, 0.01)),
+        };
+        let added = m(5.0 + 0.8 * (xx + yy), 0.8 * (xx - yy), 0.8 * xy);
+        blur_change(&added, &m(5.0, 0.0, 0.0), 1.0, "pix2", Some)
+    }
+
+    #[test]
+    fn what_was_added_comes_back_by_the_response() {
+        let b = blur(3.0, 1.0, 1.0, 2.0);
+        for (found, put) in [(b.xx, 3.0), (b.yy, 1.0), (b.xy, 1.0), (b.angle_deg, 22.5)] {
+            assert!((found - put).abs() < 1e-12, "{b:?}");
+        }
+    }
+
+    #[test]
+    fn a_smear_that_grows_is_trailing_and_a_round_one_is_not() {
+        let names = ["a", "b", "c", "d", "e", "f"];
+        let smeared: Vec<BlurChange> = (0..6).map(|k| blur(2.0 * k as f64, 0.01, 0.0, 2.0)).collect();
+        let found = reason(&names, &smeared, 0, 5.0).unwrap();
+        assert_eq!(found.code, "trailing");
+        assert!(found.text.contains("0 degrees") && found.text.contains("grows"), "{}", found.text);
+        let round: Vec<BlurChange> = [0.0, 2.0, 0.1].map(|b_| blur(b_, b_, 0.0, 2.0 - 0.1 * b_)).to_vec();
+        let found = reason(&names[..3], &round, 0, 5.0).unwrap();
+        assert_eq!(found.code, "blur-changes");
+        assert!(found.text.contains("defocus"), "{}", found.text);
+        let steady: Vec<BlurChange> = (0..4).map(|_| blur(0.001, 0.001, 0.0, 2.0)).collect();
+        assert!(reason(&names[..4], &steady, 0, 5.0).is_none());
+    }
 }

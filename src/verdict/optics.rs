@@ -216,7 +216,9 @@ fn add_blur(optics: &mut Optics, members: &[&StarTable], stack: &Stack) -> Optio
         row.blur = Some(change);
     }
     (blurs.len() >= 2)
-        .then(|| blur::reason(&files, &blurs, sharpest_index, sharpest.trace * scale2))
+        .then(|| {
+            blur::reason(&files, &blurs, sharpest_index, sharpest.trace / sharpest.trace_response * scale2)
+        })
         .flatten()
 }
 
@@ -361,4 +363,50 @@ pub fn cannot_tell(fit: &ExposureFit) -> Vec<String> {
 pub fn mean_values(fits: &[ExposureFit]) -> Option<Values> {
     let all: Vec<usize> = (0..fits.first()?.parameters()).collect();
     changes::common(fits, &all).map(|(mean, _)| Values::from_list(mean.as_slice()))
+}
+
+#[cfg(test)]
+pub(super) mod tests {
+    use super::*;
+    use crate::frame::{ExposureFacts, Region};
+
+    /// A table of an exposure without stars.
+    pub fn empty_table() -> StarTable {
+        StarTable {
+            file: "a.fits".into(),
+            frame_sha256: String::new(),
+            settings_sha256: String::new(),
+            version: String::new(),
+            width: 100,
+            height: 100,
+            usable: Region { x0: 0, x1: 100, y0: 0, y1: 100 },
+            facts: ExposureFacts::default(),
+            sky_level: 0.0,
+            sky_noise: 1.0,
+            sigma_pixels: None,
+            narrowest_sigma_pixels: None,
+            has_wcs: false,
+            sky_angle_deg: None,
+            notes: Vec::new(),
+            stars: Vec::new(),
+        }
+    }
+
+    #[test]
+    fn without_the_facts_of_the_telescope_the_note_names_them() {
+        let table = empty_table();
+        let why = known(&Settings::default(), &[&table]).unwrap_err();
+        assert!(why.contains("telescope.aperture_m") && why.contains("telescope.obstruction"), "{why}");
+    }
+
+    #[test]
+    fn position_angles_run_from_north_through_east() {
+        // North up, east to the left.
+        let sky = Some([[-1.0, 0.0], [0.0, 1.0]]);
+        for (angle, expected) in [(90.0, 0.0), (0.0, 90.0), (135.0, 45.0), (45.0, 135.0)] {
+            let found = position_angle(sky, angle).unwrap();
+            let off = (found - expected + 90.0f64).rem_euclid(180.0) - 90.0;
+            assert!(off.abs() < 1e-9, "{angle}: {found}");
+        }
+    }
 }

@@ -15,6 +15,8 @@ const RECURS_SIGMAS: f64 = 5.0;
 /// A nulling is advised where it wins this share of the size, or this ellipticity.
 const WORTH_SIZE: f64 = 0.005;
 const WORTH_ELLIPTICITY: f64 = 0.002;
+/// Jitter is called round where its axes differ by less than so many errors.
+const ROUND_SIGMAS: f64 = 3.0;
 
 /// Fills the section from the fits; gives the reasons.
 pub fn describe(
@@ -222,11 +224,8 @@ fn reasons(optics: &Optics, fits: &[ExposureFit], trends: &[Trend]) -> Vec<Reaso
         let steady = !optics.changes.iter().any(|c| c.group == "jitter" && c.shown);
         if steady && axes.major_mas2 > RECURS_SIGMAS * j.xx_err.hypot(j.yy_err) {
             let text = format!(
-                "The same jitter recurs in every exposure: {:.1} mas rms along its long axis ({:.0} degrees from the \
-                 detector's x towards y) and {:.1} mas across it; it does not change.",
-                axes.major_mas2.sqrt(),
-                axes.angle_deg,
-                axes.minor_mas2.max(0.0).sqrt()
+                "The same jitter recurs in every exposure: {}; no change of it is shown.",
+                in_words(&j)
             );
             out.push(reason("jitter-recurs", text));
         }
@@ -271,6 +270,21 @@ fn reasons(optics: &Optics, fits: &[ExposureFit], trends: &[Trend]) -> Vec<Reaso
     out
 }
 
+/// A jitter by its axes, or as round where they do not differ by more than their errors.
+fn in_words(j: &Jitter) -> String {
+    let axes = TensorAxes::of([j.xx_mas2, j.yy_mas2, j.xy_mas2]);
+    let rms = |variance: f64| variance.max(0.0).sqrt();
+    if axes.major_mas2 - axes.minor_mas2 < ROUND_SIGMAS * j.xx_err.hypot(j.yy_err) {
+        return format!("{:.1} mas rms an axis, round within its errors", rms(0.5 * (j.xx_mas2 + j.yy_mas2)));
+    }
+    format!(
+        "{:.1} mas rms along its long axis, {:.0} degrees from the detector's x towards y, and {:.1} mas across it",
+        rms(axes.major_mas2),
+        axes.angle_deg,
+        rms(axes.minor_mas2)
+    )
+}
+
 /// `coma_x_nm` as `Coma x` and `nm`.
 fn split_unit(name: &str) -> (String, String) {
     let (term, unit) = name.rsplit_once('_').unwrap_or((name, ""));
@@ -286,13 +300,7 @@ fn capital(word: &str) -> String {
 fn summary(optics: &Optics, reasons: &[Reason]) -> Vec<String> {
     let mut out = Vec::new();
     if let Some(j) = &optics.common_jitter {
-        let axis = |rms: Option<f64>| rms.map_or("none".into(), |r| format!("{r:.1} mas"));
-        out.push(format!(
-            "Jitter in common: {} rms by {} rms at {:.0} degrees from the detector's x towards y",
-            axis(j.major_rms_mas),
-            axis(j.minor_rms_mas),
-            j.angle_deg
-        ));
+        out.push(format!("Jitter in common: {}", in_words(j)));
     }
     let fits = || optics.exposures.iter().filter_map(|e| e.fit.as_ref());
     let n = fits().count().max(1) as f64;
@@ -327,4 +335,100 @@ fn summary(optics: &Optics, reasons: &[Reason]) -> Vec<String> {
         );
     }
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use nalgebra::DMatrix;
+
+    use super::*;
+    use crate::optics::Telescope;
+    use crate::optics::fit::parameters::JITTER;
+
+    const FITTED: usize = PATTERN + JITTER;
+
+    fn known() -> Known {
+        Known {
+            telescope: Telescope::monochromatic(0.6, 0.3, 600.0),
+            pixel_arcsec: 0.08,
+            diffusion_pixels: Some(0.2),
+        }
+    }
+
+    /// A fit with errors of 1 nm and 20 mas2.
+    fn fit(values: Values, chi2_per_degree: f64) -> ExposureFit {
+        ExposureFit {
+            values,
+            covariance: DMatrix::from_fn(FITTED, FITTED, |a, b| match (a == b, a < PATTERN) {
+                (true, true) => 1.0,
+                (true, false) => 400.0,
+                _ => 0.0,
+            }),
+            prior: [150.0; MOST],
+            with_drift: false,
+            chi2: 1e4 * chi2_per_degree,
+            degrees_of_freedom: 10_000,
+            stars: 100,
+            zones: Vec::new(),
+            evaluations: 0,
+        }
+    }
+
+    fn base() -> Values {
+        let mut list = [0.0; MOST];
+        list[0] = 20.0;
+        list[PATTERN] = 900.0;
+        list[PATTERN + 1] = 900.0;
+        Values::from_list(&list)
+    }
+
+    fn describe_stack(change: impl Fn(usize, &mut [f64; MOST]), chi2: f64) -> (Optics, Vec<String>) {
+        let table = crate::verdict::optics::tests::empty_table();
+        let members: Vec<&StarTable> = vec![&table; 8];
+        let fitted = (0..8)
+            .map(|place| {
+                let mut list = base().to_list();
+                change(place, &mut list);
+                Fitted { place, fit: fit(Values::from_list(&list), chi2), trailing: None }
+            })
+            .collect();
+        let mut optics = Optics::default();
+        optics.exposures = (0..8)
+            .map(|k| ExposureOptics { file: format!("{k}.fits"), blur: None, fit: None, note: None })
+            .collect();
+        let reasons = describe(&mut optics, fitted, &known(), &members, None);
+        (optics, reasons.into_iter().map(|r| r.code).collect())
+    }
+
+    #[test]
+    fn every_cause_is_called_by_its_name() {
+        let uneven = |k: usize| [0.0, 3.0, -2.0, 1.0, -3.0, 2.5, -1.0, 0.5][k];
+        type Change<'a> = &'a dyn Fn(usize, &mut [f64; MOST]);
+        let cases: [(Change, &[&str]); 7] = [
+            (&|_, _| {}, &["jitter-recurs"]),
+            (&|k, list| list[4] += 5.0 * k as f64, &["alignment-drifts", "jitter-recurs"]),
+            (&|k, list| list[0] += 4.0 * k as f64, &["focus-drifts", "jitter-recurs"]),
+            (&|k, list| list[PATTERN] += 200.0 * k as f64, &["jitter-drifts"]),
+            (&|k, list| list[PATTERN + 2] += 100.0 * uneven(k), &["jitter-changes"]),
+            (&|k, list| list[8] += 4.0 * uneven(k), &["alignment-changes", "jitter-recurs"]),
+            (&|k, list| list[1] += 4.0 * uneven(k), &["focus-changes", "jitter-recurs"]),
+        ];
+        for (change, codes) in cases {
+            let (optics, found) = describe_stack(change, 1.0);
+            assert_eq!(found, codes);
+            assert!(optics.cannot_tell.iter().any(|text| text.contains("joint sign")));
+        }
+        assert!(describe_stack(|_, _| {}, 1.3).1.contains(&"optics-misfit".to_owned()));
+    }
+
+    /// An exposure fitted with the other sign of its even terms is no change.
+    #[test]
+    fn a_flip_of_all_even_terms_is_no_change() {
+        let flip = |k: usize, list: &mut [f64; MOST]| {
+            if k % 2 == 1 {
+                *list = Values::from_list(list).flipped().to_list();
+            }
+        };
+        assert_eq!(describe_stack(flip, 1.0).1, ["jitter-recurs"]);
+    }
 }

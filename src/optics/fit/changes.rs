@@ -140,7 +140,8 @@ pub fn settle_sign(fits: &mut [ExposureFit], readings: &[f64], nm_per_step: f64)
     let mean = rows.iter().map(|r| r.0 * r.2).sum::<f64>() / weight;
     let spread: f64 = rows.iter().map(|r| r.2 * (r.0 - mean).powi(2)).sum();
     let slope = rows.iter().map(|r| r.2 * (r.0 - mean) * r.1).sum::<f64>() / spread;
-    if !(slope.abs() > SIGNIFICANT / spread.sqrt()) {
+    let moved = readings.iter().any(|&reading| reading != readings[0]);
+    if !(moved && slope.abs() > SIGNIFICANT / spread.sqrt()) {
         return false;
     }
     if slope * nm_per_step < 0.0 {
