@@ -22,8 +22,8 @@ fn may_import(module: &str, other: &str) -> bool {
     let place = |name: &str| PATH.iter().position(|m| *m == name);
     match (place(module), place(other)) {
         (Some(own), Some(of_other)) => of_other < own,
-        // Only the commands simulate.
-        (Some(_), None) => module == "command",
+        // Verdicts model the telescope; only the commands simulate.
+        (Some(_), None) => module == "command" || (module == "verdict" && other == "optics"),
         _ => false,
     }
 }

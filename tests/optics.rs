@@ -202,6 +202,64 @@ fn strehl_ratio_under_jitter() {
     }
 }
 
+/// Jitter adds to the unweighted second moments exactly, whatever the optics: those are the
+/// curvature of the transfer function at no frequency, and a Gaussian's transfer is
+/// `exp(-2 pi^2 f^T J f)`. (The moments of a diffraction image themselves do not converge, so
+/// the lowest frequencies of the whole periodic image are compared.) A uniform drift `L`
+/// adds `L L^T / 12`, to the next order in the frequency.
+#[test]
+fn jitter_adds_to_unweighted_moments() {
+    let telescope = unit_telescope(0.3, 64);
+    let wavefront = Wavefront { defocus_nm: 40.0, coma_x_nm: 30.0, ..Default::default() };
+    let image = |blur: &Blur| Psf::new(&telescope, &wavefront, blur).unwrap().image(128, 64.0, 64.0);
+    // Modulus of the image's transform at (kx, ky) cycles per period, relative to its sum.
+    let modulus = |image: &Array2<f64>, kx: f64, ky: f64| {
+        let (mut re, mut im) = (0.0, 0.0);
+        for ((y, x), value) in image.indexed_iter() {
+            let (sin, cos) = (TAU * (kx * x as f64 + ky * y as f64) / 128.0).sin_cos();
+            re += value * cos;
+            im += value * sin;
+        }
+        re.hypot(im) / image.sum()
+    };
+    let still = image(&Blur::pixel(0.5));
+    let jitter = Blur { jitter_mas2: [300.0f64.powi(2), 200.0f64.powi(2), 2e4], ..Blur::pixel(0.5) };
+    let drift = Blur { drift_mas: [400.0, -100.0], ..Blur::pixel(0.5) };
+    for (blur, tensor, tolerance) in
+        [(jitter, jitter.jitter_mas2, 1e-9), (drift, [1.6e5 / 12.0, 1e4 / 12.0, -4e4 / 12.0], 1e-3)]
+    {
+        let moved = image(&blur);
+        // Period: 64 arcsec.
+        let frequency = 1.0 / 64e3;
+        for (kx, ky, expected) in [
+            (1.0, 0.0, tensor[0]),
+            (0.0, 1.0, tensor[1]),
+            (1.0, 1.0, tensor[0] + tensor[1] + 2.0 * tensor[2]),
+        ] {
+            let ratio = modulus(&moved, kx, ky) / modulus(&still, kx, ky);
+            let found = -ratio.ln() / (2.0 * PI * PI * frequency * frequency);
+            assert!((found - expected).abs() < tolerance * expected.abs(), "{found} {expected}");
+        }
+    }
+}
+
+/// Common practice, no published source: fine pointing of a few tens of mas rms leaves a
+/// half-metre telescope in visible light near its diffraction limit, one of an arcsecond
+/// does not.
+#[test]
+fn fine_pointing_keeps_a_half_metre_telescope_near_its_diffraction_limit() {
+    let telescope = Telescope::monochromatic(0.5, 0.3, 600.0);
+    let image = |jitter_mas: f64| {
+        let psf = Psf::new(&telescope, &Wavefront::default(), &Blur::jitter(jitter_mas, 0.01)).unwrap();
+        (peak(&psf), psf.adaptive_moments().unwrap().size())
+    };
+    let (perfect, size) = image(0.0);
+    let (fine, fine_size) = image(30.0);
+    assert!(fine / perfect > 0.8 && fine_size < 1.2 * size, "{} {}", fine / perfect, fine_size / size);
+    let (coarse, coarse_size) = image(1000.0);
+    assert!(coarse / perfect < 0.05 && coarse_size > 10.0 * size, "{}", coarse / perfect);
+}
+
 /// Moments of a finely sampled noiseless image, by plain sums over its samples.
 struct Sums {
     size: f64,

@@ -3,12 +3,20 @@
 
 use serde::{Deserialize, Serialize};
 
+pub mod alignment_changes;
+pub mod alignment_drifts;
+pub mod blur_changes;
 pub mod brightness_dependent;
 pub mod drift;
 pub mod ellipticity_change;
 pub mod few_stars;
 pub mod field_rotation;
+pub mod focus_changes;
+pub mod focus_drifts;
 pub mod follows_housekeeping;
+pub mod jitter_changes;
+pub mod jitter_drifts;
+pub mod jitter_recurs;
 pub mod little_overlap;
 pub mod mixed_binning;
 pub mod mixed_filter;
@@ -18,6 +26,7 @@ pub mod no_gain;
 pub mod noise_model;
 pub mod not_registered;
 pub mod one_exposure;
+pub mod optics_misfit;
 pub mod own_model_ellipticity;
 pub mod own_model_size;
 pub mod period;
@@ -28,6 +37,7 @@ pub mod residual_correlation;
 pub mod shear_bias;
 pub mod size_change;
 pub mod step;
+pub mod trailing;
 pub mod undersampled;
 pub mod unreadable;
 
@@ -133,6 +143,16 @@ pub const ALL: &[&Check] = &[
     &step::CHECK,
     &period::CHECK,
     &follows_housekeeping::CHECK,
+    &jitter_changes::CHECK,
+    &jitter_drifts::CHECK,
+    &jitter_recurs::CHECK,
+    &focus_changes::CHECK,
+    &focus_drifts::CHECK,
+    &alignment_changes::CHECK,
+    &alignment_drifts::CHECK,
+    &trailing::CHECK,
+    &blur_changes::CHECK,
+    &optics_misfit::CHECK,
 ];
 
 pub fn find(code: &str) -> Option<&'static Check> {

@@ -32,7 +32,69 @@ pub struct FieldPattern {
     pub spherical_nm: f64,
 }
 
+/// Names of the pattern's coefficients, in the order of [`FieldPattern::terms`].
+pub const PATTERN_TERMS: [&str; 15] = [
+    "defocus_nm",
+    "defocus_tilt_x_nm",
+    "defocus_tilt_y_nm",
+    "defocus_curvature_nm",
+    "coma_x_nm",
+    "coma_y_nm",
+    "coma_linear_nm",
+    "astigmatism_0_nm",
+    "astigmatism_45_nm",
+    "astigmatism_linear_x_nm",
+    "astigmatism_linear_y_nm",
+    "astigmatism_quadratic_nm",
+    "trefoil_x_nm",
+    "trefoil_y_nm",
+    "spherical_nm",
+];
+
 impl FieldPattern {
+    /// The coefficients in the order of [`PATTERN_TERMS`], nm.
+    pub fn terms(&self) -> [f64; PATTERN_TERMS.len()] {
+        let [tilt_x, tilt_y] = self.defocus_tilt_nm;
+        let [coma_x, coma_y] = self.coma_nm;
+        let [astigmatism_0, astigmatism_45] = self.astigmatism_nm;
+        let [linear_x, linear_y] = self.astigmatism_linear_nm;
+        let [trefoil_x, trefoil_y] = self.trefoil_nm;
+        [
+            self.defocus_nm,
+            tilt_x,
+            tilt_y,
+            self.defocus_curvature_nm,
+            coma_x,
+            coma_y,
+            self.coma_linear_nm,
+            astigmatism_0,
+            astigmatism_45,
+            linear_x,
+            linear_y,
+            self.astigmatism_quadratic_nm,
+            trefoil_x,
+            trefoil_y,
+            self.spherical_nm,
+        ]
+    }
+
+    /// The pattern of these coefficients.
+    pub fn from_terms(terms: [f64; PATTERN_TERMS.len()]) -> Self {
+        let [d, tx, ty, dc, cx, cy, cl, a0, a45, lx, ly, aq, hx, hy, spherical_nm] = terms;
+        Self {
+            defocus_nm: d,
+            defocus_tilt_nm: [tx, ty],
+            defocus_curvature_nm: dc,
+            coma_nm: [cx, cy],
+            coma_linear_nm: cl,
+            astigmatism_nm: [a0, a45],
+            astigmatism_linear_nm: [lx, ly],
+            astigmatism_quadratic_nm: aq,
+            trefoil_nm: [hx, hy],
+            spherical_nm,
+        }
+    }
+
     /// The wavefront at `(x, y)`, in half-diagonals from the centre of the field.
     pub fn wavefront(&self, x: f64, y: f64) -> Wavefront {
         let [tilt_x, tilt_y] = self.defocus_tilt_nm;

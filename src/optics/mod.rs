@@ -9,6 +9,7 @@
 //! rises towards +x moves the light towards +x. Wavefront coefficients are rms over
 //! the pupil, nm, on Noll-ordered annular Zernike polynomials.
 
+pub mod fit;
 mod misalignment;
 mod propagate;
 mod psf;
@@ -16,7 +17,7 @@ mod pupil;
 mod shape;
 mod zernike;
 
-pub use misalignment::FieldPattern;
+pub use misalignment::{FieldPattern, PATTERN_TERMS};
 pub use propagate::Propagator;
 pub use psf::{Blur, Psf};
 pub use pupil::{Telescope, Vanes};

@@ -11,6 +11,7 @@ use rustfft::num_complex::Complex;
 use rustfft::{Fft, FftPlanner};
 
 use super::pupil::{Cell, lit_cells};
+use super::zernike::MODES;
 use super::{Blur, OpticsError, Psf, Telescope, Wavefront, within};
 
 /// Fewest pixels in a period of the image.
@@ -67,6 +68,11 @@ impl Propagator {
         })
     }
 
+    /// Points per side of the grid of frequencies, and their step, cycles per radian.
+    pub(super) fn grid(&self) -> (usize, f64) {
+        (self.size, self.frequency_step)
+    }
+
     pub fn telescope(&self) -> &Telescope {
         &self.telescope
     }
@@ -98,6 +104,81 @@ impl Propagator {
         otf
     }
 
+    /// The optical transfer function, and its slope along each coefficient of Z4 to Z11
+    /// per nm; each as [`Propagator::otf`] gives it.
+    ///
+    /// With the field `F` at the focus and `F_k` that of the pupil times `i phi_k`, the
+    /// slope of the intensity is `2 Re(conj(F) F_k)`.
+    pub(super) fn otf_and_slopes(&self, wavefront: &Wavefront) -> Vec<Vec<Complex<f64>>> {
+        let n = self.size;
+        let mut scratch = vec![Complex::default(); self.fft.get_inplace_scratch_len()];
+        let coefficients = wavefront.noll_nm();
+        let mut intensities = vec![vec![0.0; n * n]; 1 + MODES];
+        for band in &self.bands {
+            let lit: Vec<Complex<f64>> = band
+                .cells
+                .iter()
+                .map(|cell| {
+                    let path_nm: f64 = coefficients.iter().zip(&cell.zernikes).map(|(a, z)| a * z).sum();
+                    Complex::from_polar(cell.amplitude, path_nm * band.radians_per_nm)
+                })
+                .collect();
+            let scale = 1.0 / ((n * n) as f64 * band.lit_area * self.bands.len() as f64);
+            let focus = self.at_focus(band, lit.iter().copied(), &mut scratch);
+            for (sum, amplitude) in intensities[0].iter_mut().zip(&focus) {
+                *sum += scale * amplitude.norm_sqr();
+            }
+            for (mode, slope) in intensities[1..].iter_mut().enumerate() {
+                let turned = lit.iter().zip(&band.cells).map(|(value, cell)| {
+                    Complex::new(-value.im, value.re) * (cell.zernikes[mode] * band.radians_per_nm)
+                });
+                let moved = self.at_focus(band, turned, &mut scratch);
+                for ((sum, f), g) in slope.iter_mut().zip(&focus).zip(&moved) {
+                    *sum += 2.0 * scale * (f.re * g.re + f.im * g.im);
+                }
+            }
+        }
+        for intensity in &mut intensities {
+            self.correct_for_cells(intensity);
+        }
+        // Two real images share one transform.
+        let mut transforms = Vec::with_capacity(1 + MODES);
+        for pair in intensities.chunks(2) {
+            let mut both: Vec<Complex<f64>> = match pair {
+                [a, b] => a.iter().zip(b).map(|(&re, &im)| Complex::new(re, im)).collect(),
+                rest => rest.iter().flatten().map(|&re| Complex::new(re, 0.0)).collect(),
+            };
+            self.fft.process_with_scratch(&mut both, &mut scratch);
+            let mut both = transpose(&both, n, n);
+            self.fft.process_with_scratch(&mut both, &mut scratch);
+            let mirrored = |k: usize| both[(n - k / n) % n * n + (n - k % n) % n].conj();
+            transforms.push((0..n * n).map(|k| 0.5 * (both[k] + mirrored(k))).collect());
+            if pair.len() == 2 {
+                let half = Complex::new(0.0, -0.5);
+                transforms.push((0..n * n).map(|k| half * (both[k] - mirrored(k))).collect());
+            }
+        }
+        transforms
+    }
+
+    /// The field at the focus of one wavelength's lit cells, `[x][y]`.
+    fn at_focus(
+        &self,
+        band: &Band,
+        lit: impl Iterator<Item = Complex<f64>>,
+        scratch: &mut [Complex<f64>],
+    ) -> Vec<Complex<f64>> {
+        let n = self.size;
+        let mut field = vec![Complex::default(); band.rows * n];
+        for (cell, value) in band.cells.iter().zip(lit) {
+            field[cell.row * n + cell.column] = value;
+        }
+        self.fft.process_with_scratch(&mut field, scratch);
+        let mut field = transpose(&field, band.rows, n);
+        self.fft.process_with_scratch(&mut field, scratch);
+        field
+    }
+
     /// Intensity at the focus, summed over the band, on angles `1 / (size *
     /// frequency_step)` apart; `[x][y]` in FFT order, normalised so that the sum over
     /// all angles, near and far, is one.
@@ -106,28 +187,28 @@ impl Propagator {
         let coefficients = wavefront.noll_nm();
         let mut intensity = vec![0.0; n * n];
         for band in &self.bands {
-            let mut field = vec![Complex::default(); band.rows * n];
-            for cell in &band.cells {
+            let lit = band.cells.iter().map(|cell| {
                 let path_nm: f64 = coefficients.iter().zip(&cell.zernikes).map(|(a, z)| a * z).sum();
-                field[cell.row * n + cell.column] =
-                    Complex::from_polar(cell.amplitude, path_nm * band.radians_per_nm);
-            }
-            self.fft.process_with_scratch(&mut field, scratch);
-            let mut field = transpose(&field, band.rows, n);
-            self.fft.process_with_scratch(&mut field, scratch);
+                Complex::from_polar(cell.amplitude, path_nm * band.radians_per_nm)
+            });
+            let field = self.at_focus(band, lit, scratch);
             let scale = 1.0 / ((n * n) as f64 * band.lit_area * self.bands.len() as f64);
             for (sum, amplitude) in intensity.iter_mut().zip(&field) {
                 *sum += scale * amplitude.norm_sqr();
             }
         }
-        // A grey cell is the pupil averaged over the cell, which dims the image away
-        // from the axis by the transform of the cell; undo it.
-        for (row, x) in intensity.chunks_exact_mut(n).zip(&self.cell_correction) {
+        self.correct_for_cells(&mut intensity);
+        intensity
+    }
+
+    /// A grey cell is the pupil averaged over the cell, which dims the image away from the
+    /// axis by the transform of the cell; this undoes it.
+    fn correct_for_cells(&self, intensity: &mut [f64]) {
+        for (row, x) in intensity.chunks_exact_mut(self.size).zip(&self.cell_correction) {
             for (value, y) in row.iter_mut().zip(&self.cell_correction) {
                 *value *= x * y;
             }
         }
-        intensity
     }
 }
 

@@ -49,7 +49,7 @@ impl Blur {
     }
 
     /// Transfer function of everything but the pixel at `(fx, fy)` cycles per pixel.
-    fn transfer(&self, fx: f64, fy: f64) -> f64 {
+    pub(super) fn transfer(&self, fx: f64, fy: f64) -> f64 {
         let pixel_mas = 1e3 * self.pixel_arcsec;
         let [jxx, jyy, jxy] = self.jitter_mas2.map(|j| j / (pixel_mas * pixel_mas));
         let diffusion = self.diffusion_pixels * self.diffusion_pixels;

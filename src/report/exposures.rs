@@ -1,9 +1,12 @@
 //! A row an exposure: one table, written as FITS and as ECSV.
 
+use std::collections::BTreeMap;
+
 use crate::stars::Refusal;
 use crate::table::fits_table::{Column, Data, Table};
 use crate::verdict::Verdict;
 use crate::verdict::model::{ExposureResult, Gate};
+use crate::verdict::optics_model::{ExposureOptics, OpticsFit};
 
 /// The word of the `gate` column.
 pub fn gate_word(gate: Gate) -> &'static str {
@@ -17,6 +20,8 @@ pub fn gate_word(gate: Gate) -> &'static str {
 pub fn table(verdict: &Verdict) -> Table {
     let rows = &verdict.exposures;
     let size_error_unit = if rows.iter().any(|r| r.size_arcsec2.is_some()) { "arcsec2" } else { "pix2" };
+    let blurs = verdict.optics.iter().flat_map(|o| &o.exposures).filter_map(|e| e.blur.as_ref());
+    let blur_unit = if blurs.clone().any(|b| b.unit == "mas2") { "mas2" } else { "pix2" };
     let mut table = Table::new("exposures");
     table.text("SCHEMA", "stackworthy/exposures/1", "name and version of this format");
     table.text("TOOLVER", &verdict.tool.version, "version of stackworthy");
@@ -53,6 +58,37 @@ pub fn table(verdict: &Verdict) -> Table {
         }),
         float(rows, "jitter_xy", "mas2", "stat.covariance", "jitter tensor xy, detector", |r| {
             r.jitter_mas2.map(|j| j.xy)
+        }),
+        of_fit(verdict, "jitter_major_mas", "mas", "stat.stdev", "jitter rms, long axis", |f| {
+            f.jitter.major_rms_mas
+        }),
+        of_fit(verdict, "jitter_angle_deg", "deg", "pos.posAng", "jitter's long axis, x to y", |f| {
+            Some(f.jitter.angle_deg)
+        }),
+        of_fit(verdict, "defocus_nm", "nm", "phys.length", "defocus, field centre, rms", |f| {
+            term(f, "defocus_nm")
+        }),
+        of_fit(verdict, "coma_x_nm", "nm", "phys.length", "constant coma along x, rms", |f| {
+            term(f, "coma_x_nm")
+        }),
+        of_fit(verdict, "coma_y_nm", "nm", "phys.length", "constant coma along y, rms", |f| {
+            term(f, "coma_y_nm")
+        }),
+        of_fit(verdict, "wavefront_nm", "nm", "phys.length", "wavefront rms, field centre", |f| {
+            Some(f.wavefront_rms_nm)
+        }),
+        of_fit(verdict, "strehl", "", "instr.det.psf", "Strehl ratio, field mean", |f| f.strehl),
+        of_fit(verdict, "optics_chi2", "", "stat.fit.chi2", "chi-square per degree of freedom", |f| {
+            Some(f.chi2_per_degree)
+        }),
+        of_optics(verdict, "blur_xx", blur_unit, "stat.variance", "added to the sharpest, xx", |e| {
+            e.blur.as_ref().map(|b| b.xx)
+        }),
+        of_optics(verdict, "blur_yy", blur_unit, "stat.variance", "added to the sharpest, yy", |e| {
+            e.blur.as_ref().map(|b| b.yy)
+        }),
+        of_optics(verdict, "blur_xy", blur_unit, "stat.covariance", "added to the sharpest, xy", |e| {
+            e.blur.as_ref().map(|b| b.xy)
         }),
         float(rows, "sky_level", "adu", "instr.skyLevel", "median sky, frame units", |r| r.sky_level),
         float(rows, "sky_noise", "adu", "stat.stdev;instr.skyLevel", "noise per pixel, frame units", |r| {
@@ -92,6 +128,36 @@ fn float(
 ) -> Column {
     let values = rows.iter().map(|r| get(r).unwrap_or(f64::NAN)).collect();
     Column::new(name, unit, ucd, what, Data::F64(values))
+}
+
+/// A column of the optics section, found by the exposure's file.
+fn of_optics(
+    verdict: &Verdict,
+    name: &str,
+    unit: &str,
+    ucd: &str,
+    what: &str,
+    get: impl Fn(&ExposureOptics) -> Option<f64>,
+) -> Column {
+    let all = verdict.optics.iter().flat_map(|o| &o.exposures);
+    let known: BTreeMap<&str, &ExposureOptics> = all.map(|e| (e.file.as_str(), e)).collect();
+    float(&verdict.exposures, name, unit, ucd, what, |r| known.get(r.file.as_str()).copied().and_then(&get))
+}
+
+fn of_fit(
+    verdict: &Verdict,
+    name: &str,
+    unit: &str,
+    ucd: &str,
+    what: &str,
+    get: impl Fn(&OpticsFit) -> Option<f64>,
+) -> Column {
+    of_optics(verdict, name, unit, ucd, what, |e| e.fit.as_ref().and_then(&get))
+}
+
+/// A fitted term that the images determine.
+fn term(fit: &OpticsFit, name: &str) -> Option<f64> {
+    fit.terms.iter().find(|t| t.name == name && t.determined).map(|t| t.value)
 }
 
 fn count(

@@ -6,6 +6,7 @@ use minijinja::{Environment, Value, context};
 
 use crate::stars::Refusal;
 use crate::verdict::model::{ExposureResult, Gate, Reason};
+use crate::verdict::optics_model::{Optics, OpticsFit};
 use crate::verdict::reasons::percent;
 use crate::verdict::{Judgement, Verdict};
 
@@ -99,7 +100,7 @@ pub fn to_text(judgement: &Judgement, settings_toml: &str) -> Result<String, Rep
         arcsec => v.exposures.iter().any(|e| e.size_arcsec2.is_some()),
         size_definition => size_definition(v),
         exposures => v.exposures.iter().map(exposure_row).collect::<Vec<_>>(),
-        optics => v.optics.as_ref().map(|o| serde_json::to_string_pretty(o).unwrap_or_default()),
+        optics => v.optics.as_ref().map(optics),
         settings => settings_toml.to_string(),
         notes => v.notes.clone(),
         remarks => remarks(v),
@@ -113,6 +114,47 @@ pub fn to_text(judgement: &Judgement, settings_toml: &str) -> Result<String, Rep
 
 pub(super) fn coded(reason: &Reason) -> Value {
     context! { code => reason.code.clone(), text => reason.text.clone() }
+}
+
+/// Rows of the optics section.
+fn optics(o: &Optics) -> Value {
+    let share = |f: &OpticsFit, cause: &str| {
+        let found = f.size_shares.iter().find(|s| s.cause == cause);
+        found.map_or(MISSING.into(), |s| format!("{:.1}", 100.0 * s.share))
+    };
+    let term = |f: &OpticsFit, name: &str| {
+        let found = f.terms.iter().find(|t| t.name == name);
+        found.map_or(MISSING.into(), |t| match t.determined {
+            true => format!("{:.1} ± {:.1}", t.value, t.error),
+            false => "not determined".into(),
+        })
+    };
+    let rms = |r: Option<f64>| r.map_or(MISSING.into(), |r| format!("{r:.1}"));
+    let fits = o.exposures.iter().filter_map(|e| e.fit.as_ref().map(|f| (e, f)));
+    let blurs = o.exposures.iter().filter_map(|e| e.blur.as_ref().map(|b| (e, b)));
+    context! {
+        summary => o.summary.clone(),
+        notes => o.notes.clone(),
+        cannot_tell => o.cannot_tell.clone(),
+        fits => fits.map(|(e, f)| context! {
+            file => file_name(&e.file),
+            jitter => format!("{} × {}", rms(f.jitter.major_rms_mas), rms(f.jitter.minor_rms_mas)),
+            angle => format!("{:.0}", f.jitter.angle_deg),
+            defocus => term(f, "defocus_nm"),
+            coma_x => term(f, "coma_x_nm"),
+            coma_y => term(f, "coma_y_nm"),
+            strehl => or_missing(f.strehl, 2),
+            chi2 => format!("{:.2}", f.chi2_per_degree),
+            shares => ["diffraction", "pixel", "jitter", "defocus", "astigmatism", "coma"].map(|c| share(f, c)).to_vec(),
+        }).collect::<Vec<_>>(),
+        blurs => blurs.map(|(e, b)| context! {
+            file => file_name(&e.file),
+            major => or_missing(b.major_rms, 3),
+            minor => or_missing(b.minor_rms, 3),
+            angle => format!("{:.0}", b.angle_deg),
+            unit => b.unit.trim_end_matches('2'),
+        }).collect::<Vec<_>>(),
+    }
 }
 
 fn budget_rows(v: &Verdict) -> Vec<Value> {

@@ -3,6 +3,7 @@
 use ndarray::Array2;
 
 use crate::verdict::model::*;
+use crate::verdict::optics_model::*;
 use crate::verdict::products::*;
 
 const W: f64 = 4096.0;
@@ -182,7 +183,7 @@ pub fn verdict(n: usize) -> Verdict {
         },
         exposures: (0..n).map(exposure).collect(),
         noise_check: NoiseCheck { size_pull: Some(1.02), ellipticity_pull: Some(0.98) },
-        optics: None,
+        optics: Some(optics(n)),
         undecided: None,
         time: Some(time()),
         cautions: vec![super::CAUTION.into()],
@@ -315,6 +316,88 @@ fn registration() -> Registration {
         spoken_limit: 0.0026,
         exposures: (0..3).map(exposure).collect(),
         formula: "dT/T = (xx + yy)/T".into(),
+    }
+}
+
+fn optics(n: usize) -> Optics {
+    let jitter = Jitter {
+        xx_mas2: 310.0,
+        yy_mas2: 290.0,
+        xy_mas2: -12.0,
+        xx_err: 8.0,
+        yy_err: 8.0,
+        xy_err: 5.0,
+        major_rms_mas: Some(17.7),
+        minor_rms_mas: Some(16.9),
+        angle_deg: -25.1,
+        position_angle_deg: Some(115.0),
+        angle_from_elevation_deg: None,
+    };
+    let fit = OpticsFit {
+        stars: 150,
+        chi2_per_degree: 1.01,
+        jitter,
+        jitter_change_mas2: Some([4.0, -3.0, 1.0]),
+        trailing: None,
+        terms: vec![
+            Term { name: "defocus_nm".into(), value: 12.1, error: 0.8, determined: true },
+            Term { name: "coma_x_nm".into(), value: 5.0, error: 0.2, determined: true },
+            Term { name: "coma_y_nm".into(), value: 3.0, error: 90.0, determined: false },
+        ],
+        wavefront_rms_nm: 18.0,
+        strehl_wavefront: Some(0.96),
+        strehl: Some(0.93),
+        size_mas2: Some(45000.0),
+        size_shares: vec![
+            Share { cause: "diffraction".into(), share: 0.81 },
+            Share { cause: "pixel".into(), share: 0.07 },
+        ],
+        zones: vec![ZoneFit { x: 0.1, y: -0.2, stars: 20, chi2_per_degree: 1.0, worst_residual: 2e-5 }],
+    };
+    let blur = BlurChange {
+        unit: "mas2".into(),
+        xx: 30.0,
+        yy: 10.0,
+        xy: 2.0,
+        trace_err: 5.0,
+        difference_err: 5.0,
+        major_rms: Some(5.5),
+        minor_rms: Some(3.1),
+        angle_deg: 5.7,
+        position_angle_deg: None,
+        kurtosis: Some(1.92),
+    };
+    let row = |i: usize| ExposureOptics {
+        file: exposure(i).file,
+        blur: Some(blur.clone()),
+        fit: (i != 3).then(|| fit.clone()),
+        note: (i == 3).then(|| "9 usable star images, but a fit needs at least 12".into()),
+    };
+    Optics {
+        method: "forward-fit".into(),
+        notes: vec!["telescope.bandwidth_nm is not given: one wavelength stands for the band".into()],
+        telescope: None,
+        exposures: (0..n).filter(|&i| exposure(i).gate != Gate::Unreadable).map(row).collect(),
+        changes: vec![TermChange {
+            group: "jitter".into(),
+            chi2: 51.0,
+            degrees_of_freedom: 45,
+            chance: 0.25,
+            shown: false,
+            size_rms: None,
+            ellipticity_rms: None,
+        }],
+        drifts: vec![TermDrift { term: "coma_x_nm".into(), per_exposure: 1.1, error: 0.1 }],
+        common_jitter: Some(jitter),
+        advice: vec![NullingAdvice {
+            term: "focus".into(),
+            amplitude_nm: 12.0,
+            size_gain: 0.011,
+            ellipticity_before: 0.012,
+            ellipticity_after: 0.011,
+        }],
+        cannot_tell: vec!["the joint sign of the even terms".into()],
+        summary: vec!["Jitter in common: 17.7 mas rms by 16.9 mas rms".into()],
     }
 }
 

@@ -63,6 +63,11 @@ pub fn summary(verdict: &Verdict, folder: &str) -> String {
     }
     out.push_str(&exposures_to_look_at(verdict));
 
+    if let Some(optics) = verdict.optics.as_ref().filter(|o| o.method == "forward-fit") {
+        out.push_str("\nOptics\n");
+        optics.summary.iter().for_each(|line| out.push_str(&wrapped(line, "- ", "  ")));
+    }
+
     out.push_str("\nNext\n");
     out.push_str(&wrapped(&next_step(verdict), "  ", "  "));
     let _ = writeln!(out, "  Report: {folder}/{REPORT_HTML}{}", notes_in_report(verdict));

@@ -78,6 +78,14 @@ pub struct TelescopeSettings {
     pub wavelength_nm: Option<f64>,
     pub bandwidth_nm: Option<f64>,
     pub pixel_arcsec: Option<f64>,
+    /// Vanes that hold the secondary mirror, evenly spaced; all three, or none.
+    pub vane_count: Option<usize>,
+    pub vane_width_m: Option<f64>,
+    /// Of the first, degrees from x towards y.
+    pub vane_angle_deg: Option<f64>,
+    /// Signed defocus, nm rms, of one step of the focus reading: settles the sign of the even
+    /// terms where the readings change within a stack.
+    pub focus_nm_per_step: Option<f64>,
 }
 
 /// Facts of the detector.

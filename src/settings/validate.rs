@@ -40,6 +40,15 @@ pub(super) fn check(loaded: &Loaded) -> Check {
     positive("telescope.wavelength_nm", t.wavelength_nm)?;
     not_negative("telescope.bandwidth_nm", t.bandwidth_nm)?;
     positive("telescope.pixel_arcsec", t.pixel_arcsec)?;
+    number(
+        "telescope.vane_count",
+        t.vane_count.map(|n| n as f64),
+        &|n| (1.0..=12.0).contains(&n),
+        "1 to 12",
+    )?;
+    positive("telescope.vane_width_m", t.vane_width_m)?;
+    number("telescope.vane_angle_deg", t.vane_angle_deg, &|a| a.abs() <= 360.0, "-360 to 360")?;
+    number("telescope.focus_nm_per_step", t.focus_nm_per_step, &|v| v != 0.0, "a number other than zero")?;
 
     let d = &s.detector;
     positive("detector.gain", d.gain)?;

@@ -447,7 +447,7 @@ pub struct Verdict {
     pub exposures: Vec<ExposureResult>,
     pub noise_check: NoiseCheck,
     /// Optics and jitter, where they were fitted.
-    pub optics: Option<serde_json::Value>,
+    pub optics: Option<super::optics_model::Optics>,
     pub undecided: Option<UndecidedAdvice>,
     /// The field means through time; nothing here bears on the decision.
     #[serde(default, skip_serializing_if = "Option::is_none")]

@@ -70,6 +70,7 @@ pub(super) fn add(verdict: &mut Verdict, case: &Case, outcome: &Outcome, setting
         verdict.notes.extend(overlap::add(to, judged, stack, tables, weights, limits, confidence));
     }
     over_time::add(verdict, tables, stack);
+    super::optics::add(verdict, tables, stack, settings);
 }
 
 /// Places of what is added up: the kept, under split the largest group.

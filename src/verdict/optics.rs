@@ -1,0 +1,412 @@
+//! Optics and jitter of a stack: the forward model fitted to each exposure's cut-outs where
+//! the telescope is known, the estimate from moments beside it always.
+
+use rayon::prelude::*;
+
+use super::blur::{self, MeanMoments};
+use super::model::{JitterTensor, Verdict};
+use super::optics_model::*;
+use super::optics_stack;
+use super::stack::Stack;
+use crate::optics::fit::budget::Shapes;
+use crate::optics::fit::parameters::{PATTERN, Values, name};
+use crate::optics::fit::{ExposureFit, FitError, Fitter, Known, Noise, StarImage, TensorAxes};
+use crate::optics::fit::{changes, degenerate};
+use crate::optics::{Telescope, Vanes};
+use crate::settings::Settings;
+use crate::table::StarTable;
+
+/// Trailing is tried where the jitter's long axis stands out of the short by so many errors,
+/// and preferred where it lowers chi-square by so much.
+const TRAILING_SIGMAS: f64 = 5.0;
+const TRAILING_CHI2: f64 = 25.0;
+
+/// One exposure of the stack as it was fitted.
+pub struct Fitted {
+    /// Its place in the stack.
+    pub place: usize,
+    pub fit: ExposureFit,
+    pub trailing: Option<ExposureFit>,
+}
+
+/// Adds what the optics say: the section, the exposures' jitter and the reasons.
+pub fn add(verdict: &mut Verdict, tables: &[StarTable], stack: &Stack, settings: &Settings) {
+    if stack.exposures.is_empty() {
+        return;
+    }
+    let members: Vec<&StarTable> = stack.exposures.iter().map(|e| &tables[e.table]).collect();
+    let mut optics = Optics { method: "moments".into(), ..Optics::default() };
+    optics.exposures = members
+        .iter()
+        .map(|t| ExposureOptics { file: t.file.clone(), blur: None, fit: None, note: None })
+        .collect();
+    let blur_reason = add_blur(&mut optics, &members, stack);
+    match known(settings, &members) {
+        Ok((known, notes)) => {
+            optics.notes.extend(notes);
+            optics.telescope = Some(facts(&known));
+            match fit_all(&known, &members) {
+                Ok(results) => {
+                    let mut fitted = Vec::new();
+                    for (place, result) in results.into_iter().enumerate() {
+                        match result {
+                            Ok((fit, trailing)) => fitted.push(Fitted { place, fit, trailing }),
+                            Err(error) => optics.exposures[place].note = Some(error.to_string()),
+                        }
+                    }
+                    if !fitted.is_empty() {
+                        optics.method = "forward-fit".into();
+                        let settings = settings.telescope.focus_nm_per_step;
+                        verdict.reasons.extend(optics_stack::describe(
+                            &mut optics,
+                            fitted,
+                            &known,
+                            &members,
+                            settings,
+                        ));
+                    }
+                }
+                Err(error) => optics.notes.push(format!("the optics were not fitted: {error}")),
+            }
+        }
+        Err(why) => optics.notes.push(why),
+    }
+    if optics.method == "moments" {
+        optics.summary.extend(blur_reason.iter().map(|r| r.text.clone()));
+        verdict.reasons.extend(blur_reason);
+    }
+    for exposure in &optics.exposures {
+        let row = verdict.exposures.iter_mut().find(|e| e.file == exposure.file);
+        if let Some((row, fit)) = row.zip(exposure.fit.as_ref()) {
+            let j = &fit.jitter;
+            row.jitter_mas2 = Some(JitterTensor { xx: j.xx_mas2, yy: j.yy_mas2, xy: j.xy_mas2 });
+        }
+    }
+    verdict.optics = Some(optics);
+}
+
+fn facts(known: &Known) -> TelescopeFacts {
+    TelescopeFacts {
+        aperture_m: known.telescope.aperture_m,
+        obstruction: known.telescope.obstruction,
+        wavelength_nm: known.telescope.wavelength_nm,
+        bandwidth_nm: known.telescope.bandwidth_nm,
+        pixel_arcsec: known.pixel_arcsec,
+        diffusion_pixels: known.diffusion_pixels,
+    }
+}
+
+/// What is known of the telescope, with remarks; or why it cannot be modelled.
+fn known(settings: &Settings, members: &[&StarTable]) -> Result<(Known, Vec<String>), String> {
+    let t = &settings.telescope;
+    let pixel_arcsec = members.iter().find_map(|m| m.facts.pixel_arcsec).or(t.pixel_arcsec);
+    let needed = [
+        ("telescope.aperture_m", t.aperture_m),
+        ("telescope.obstruction", t.obstruction),
+        ("telescope.wavelength_nm", t.wavelength_nm),
+        ("telescope.pixel_arcsec", pixel_arcsec),
+    ];
+    let missing: Vec<&str> = needed.iter().filter(|(_, v)| v.is_none()).map(|(name, _)| *name).collect();
+    let (Some(aperture_m), Some(obstruction), Some(wavelength_nm), Some(pixel_arcsec)) =
+        (t.aperture_m, t.obstruction, t.wavelength_nm, pixel_arcsec)
+    else {
+        return Err(format!(
+            "the telescope is not modelled, as the settings do not give {}: only the estimate from moments",
+            missing.join(", ")
+        ));
+    };
+    let mut notes = Vec::new();
+    if t.bandwidth_nm.is_none() {
+        notes.push("telescope.bandwidth_nm is not given: one wavelength stands for the band".into());
+    }
+    if members.iter().any(|m| m.facts.gain.is_none()) {
+        notes.push(
+            "an exposure's gain is not known: the stars' own noise is taken as 1 % of their light in each pixel"
+                .into(),
+        );
+    }
+    let bandwidth_nm = t.bandwidth_nm.unwrap_or(0.0);
+    let vanes = t.vane_count.zip(t.vane_width_m).zip(t.vane_angle_deg);
+    let vanes = vanes.map(|((count, width_m), angle_deg)| Vanes { count, width_m, angle_deg });
+    let telescope =
+        Telescope { bandwidth_nm, vanes, ..Telescope::monochromatic(aperture_m, obstruction, wavelength_nm) };
+    let diffusion_pixels = settings.detector.diffusion_pixels;
+    Ok((Known { telescope, pixel_arcsec, diffusion_pixels }, notes))
+}
+
+type FitResult = Result<(ExposureFit, Option<ExposureFit>), FitError>;
+
+/// Fits all exposures: the one with most stars from nothing, the others from it.
+fn fit_all(known: &Known, members: &[&StarTable]) -> Result<Vec<FitResult>, FitError> {
+    let fitter = Fitter::new(known)?;
+    let images: Vec<Vec<StarImage>> = members.iter().map(|t| star_images(t)).collect();
+    let mut order: Vec<usize> = (0..members.len()).collect();
+    order.sort_by_key(|&k| std::cmp::Reverse(images[k].len()));
+    let start = order
+        .iter()
+        .take(3)
+        .find_map(|&k| fitter.fit(&images[k], noise(members[k]), None).ok())
+        .map(|fit| fit.values);
+    let one = |(stars, table): (&Vec<StarImage>, &&StarTable)| -> FitResult {
+        let noise = noise(table);
+        let fit = fitter.fit(stars, noise, start.as_ref())?;
+        // Far from its neighbours an exposure may end in a wrong valley: try from nothing too.
+        let fit = match fit.chi2_per_degree() > POOR {
+            true => match fitter.fit(stars, noise, None) {
+                Ok(other) if other.chi2_per_degree() < fit.chi2_per_degree() => other,
+                _ => fit,
+            },
+            false => fit,
+        };
+        let trailing = looks_trailed(&fit).then(|| fitter.fit_trailing(stars, noise, &fit).ok()).flatten();
+        Ok((fit, trailing))
+    };
+    Ok(images.par_iter().zip(members).map(one).collect())
+}
+
+/// A chi-square per degree of freedom over which a fit is called poor.
+pub const POOR: f64 = 1.15;
+
+fn looks_trailed(fit: &ExposureFit) -> bool {
+    let axes = TensorAxes::of(fit.values.jitter_mas2);
+    let error = fit.error(PATTERN).hypot(fit.error(PATTERN + 1));
+    axes.major_mas2 - axes.minor_mas2.max(0.0) > TRAILING_SIGMAS * error
+}
+
+fn noise(table: &StarTable) -> Noise {
+    Noise { sky_noise: table.sky_noise, gain: table.facts.gain }
+}
+
+/// The kept stars with cut-outs, places in half-diagonals from the middle of the frame.
+fn star_images(table: &StarTable) -> Vec<StarImage> {
+    let (width, height) = (table.width as f64, table.height as f64);
+    let half = 0.5 * width.hypot(height);
+    let kept = table.stars.iter().filter(|s| s.refused.is_none());
+    kept.filter_map(|star| {
+        let place = [(star.x - 0.5 * (width - 1.0)) / half, (star.y - 0.5 * (height - 1.0)) / half];
+        Some(StarImage {
+            place,
+            pixels: star.cutout.clone()?,
+            mask: star.cutout_mask.clone()?,
+            centre: [star.x - star.x.round(), star.y - star.y.round()],
+            flux: star.flux,
+        })
+    })
+    .collect()
+}
+
+/// The estimate from moments, for every exposure.
+fn add_blur(optics: &mut Optics, members: &[&StarTable], stack: &Stack) -> Option<super::model::Reason> {
+    let means: Vec<Option<MeanMoments>> = members.iter().map(|t| blur::mean_moments(t, stack)).collect();
+    let sharpest = means.iter().flatten().copied().min_by(|a, b| a.trace.total_cmp(&b.trace))?;
+    let scale = members.iter().find_map(|t| t.facts.pixel_arcsec);
+    let (scale2, unit) = scale.map_or((1.0, "pix2"), |s| ((1e3 * s).powi(2), "mas2"));
+    let mut files = Vec::new();
+    let mut blurs = Vec::new();
+    let mut sharpest_index = 0;
+    for ((row, mean), table) in optics.exposures.iter_mut().zip(&means).zip(members) {
+        let Some(mean) = mean else { continue };
+        let sky = sky_axes(table);
+        let change = blur::blur_change(mean, &sharpest, scale2, unit, |angle| position_angle(sky, angle));
+        if mean.trace == sharpest.trace {
+            sharpest_index = blurs.len();
+        }
+        files.push(table.file.as_str());
+        blurs.push(change.clone());
+        row.blur = Some(change);
+    }
+    (blurs.len() >= 2)
+        .then(|| {
+            blur::reason(&files, &blurs, sharpest_index, sharpest.trace / sharpest.trace_response * scale2)
+        })
+        .flatten()
+}
+
+/// East and north, each per pixel along x and along y, from the stars' sky positions.
+pub fn sky_axes(table: &StarTable) -> Option<[[f64; 2]; 2]> {
+    let rows: Vec<[f64; 4]> = table.stars.iter().filter_map(|s| Some([s.x, s.y, s.ra?, s.dec?])).collect();
+    let first = rows.first()?;
+    let cos = first[3].to_radians().cos();
+    let wrap = |d: f64| (d + 540.0).rem_euclid(360.0) - 180.0;
+    let (mut normal, mut right) = (nalgebra::Matrix3::zeros(), [nalgebra::Vector3::zeros(); 2]);
+    for [x, y, ra, dec] in &rows {
+        let row = nalgebra::Vector3::new(1.0, x - first[0], y - first[1]);
+        normal += row * row.transpose();
+        right[0] += row * (wrap(ra - first[2]) * cos);
+        right[1] += row * (dec - first[3]);
+    }
+    let inverse = normal.try_inverse()?;
+    let axes = right.map(|r| inverse * r).map(|v| [v[1], v[2]]);
+    axes.iter().flatten().all(|v| v.is_finite()).then_some(axes)
+}
+
+/// A direction on the detector as an angle from north through east, 0 to 180 degrees.
+pub fn position_angle(sky: Option<[[f64; 2]; 2]>, angle_deg: f64) -> Option<f64> {
+    let [east, north] = sky?;
+    let (sin, cos) = angle_deg.to_radians().sin_cos();
+    let (e, n) = (east[0] * cos + east[1] * sin, north[0] * cos + north[1] * sin);
+    Some(e.atan2(n).to_degrees().rem_euclid(180.0))
+}
+
+/// One exposure's fit in the words of the result.
+pub fn exposure_fit(fitted: &Fitted, shapes: &Shapes, table: &StarTable) -> OpticsFit {
+    let fit = &fitted.fit;
+    let errors = [0, 1, 2].map(|k| fit.error(PATTERN + k));
+    let list = fit.values.to_list();
+    let budget = shapes.budget(&fit.values);
+    let mut size_shares: Vec<Share> = Vec::new();
+    if let Some(budget) = &budget {
+        size_shares.push(Share { cause: "diffraction".into(), share: budget.diffraction });
+        size_shares
+            .extend(budget.shares.iter().map(|(c, share)| Share { cause: c.word().into(), share: *share }));
+    }
+    OpticsFit {
+        stars: u32::try_from(fit.stars).unwrap_or(u32::MAX),
+        chi2_per_degree: fit.chi2_per_degree(),
+        jitter: jitter(fit.values.jitter_mas2, errors, table),
+        jitter_change_mas2: None,
+        trailing: fitted.trailing.as_ref().map(|t| trailing(fit, t)),
+        terms: (0..PATTERN)
+            .map(|k| Term {
+                name: name(k).into(),
+                value: list[k],
+                error: fit.error(k),
+                determined: fit.is_determined(k),
+            })
+            .collect(),
+        wavefront_rms_nm: fit.values.pattern.wavefront(0.0, 0.0).rms_nm(),
+        strehl_wavefront: budget.as_ref().map(|b| b.strehl_wavefront),
+        strehl: budget.as_ref().map(|b| b.strehl),
+        size_mas2: budget.as_ref().map(|b| b.whole.size_mas2),
+        size_shares,
+        zones: fit
+            .zones
+            .iter()
+            .map(|z| ZoneFit {
+                x: z.place[0],
+                y: z.place[1],
+                stars: u32::try_from(z.stars).unwrap_or(u32::MAX),
+                chi2_per_degree: z.chi2 / z.degrees_of_freedom.max(1) as f64,
+                worst_residual: z.residual.iter().map(|r| r.abs()).fold(0.0, f64::max),
+            })
+            .collect(),
+    }
+}
+
+fn trailing(without: &ExposureFit, with: &ExposureFit) -> Trailing {
+    let [x, y] = with.values.drift_mas;
+    let length_mas = x.hypot(y);
+    let c = |a: usize, b: usize| with.covariance[(PATTERN + 3 + a, PATTERN + 3 + b)];
+    let along = [x / length_mas, y / length_mas];
+    let variance =
+        along[0] * along[0] * c(0, 0) + 2.0 * along[0] * along[1] * c(0, 1) + along[1] * along[1] * c(1, 1);
+    let chi2_gain = without.chi2 - with.chi2;
+    Trailing {
+        length_mas,
+        length_err: variance.max(0.0).sqrt(),
+        angle_deg: y.atan2(x).to_degrees().rem_euclid(180.0),
+        chi2_gain,
+        preferred: chi2_gain > TRAILING_CHI2,
+    }
+}
+
+/// Jitter as axes and angles.
+pub fn jitter(tensor: [f64; 3], errors: [f64; 3], table: &StarTable) -> Jitter {
+    let axes = TensorAxes::of(tensor);
+    let position_angle_deg = position_angle(sky_axes(table), axes.angle_deg);
+    let parallactic = ["PARANG", "PARANGLE", "PARALLAC"]
+        .iter()
+        .find_map(|card| table.facts.housekeeping.get(*card).copied());
+    let rms = |variance: f64| (variance > 0.0).then(|| variance.sqrt());
+    Jitter {
+        xx_mas2: tensor[0],
+        yy_mas2: tensor[1],
+        xy_mas2: tensor[2],
+        xx_err: errors[0],
+        yy_err: errors[1],
+        xy_err: errors[2],
+        major_rms_mas: rms(axes.major_mas2),
+        minor_rms_mas: rms(axes.minor_mas2),
+        angle_deg: axes.angle_deg,
+        position_angle_deg,
+        // The zenith lies at the parallactic angle from north.
+        angle_from_elevation_deg: position_angle_deg
+            .zip(parallactic)
+            .map(|(angle, zenith)| (angle - zenith).rem_euclid(180.0)),
+    }
+}
+
+/// Sentences on what one exposure's images cannot tell.
+pub fn cannot_tell(fit: &ExposureFit) -> Vec<String> {
+    let mut out = Vec::new();
+    for trade in degenerate::trades(fit).into_iter().take(3) {
+        out.push(format!(
+            "{} and {} trade (correlation {:.2}): measured is {} {:+.3} times {} = {:.2} ± {:.2}",
+            trade.first,
+            trade.second,
+            trade.correlation,
+            trade.first,
+            trade.factor,
+            trade.second,
+            trade.value,
+            trade.error
+        ));
+    }
+    let open = degenerate::undetermined(fit);
+    if !open.is_empty() {
+        out.push(format!("not determined by the images: {}", open.join(", ")));
+    }
+    out
+}
+
+/// Values of the fits at one place of the list, for means over a stack.
+pub fn mean_values(fits: &[ExposureFit]) -> Option<Values> {
+    let all: Vec<usize> = (0..fits.first()?.parameters()).collect();
+    changes::common(fits, &all).map(|(mean, _)| Values::from_list(mean.as_slice()))
+}
+
+#[cfg(test)]
+pub(super) mod tests {
+    use super::*;
+    use crate::frame::{ExposureFacts, Region};
+
+    /// A table of an exposure without stars.
+    pub fn empty_table() -> StarTable {
+        StarTable {
+            file: "a.fits".into(),
+            frame_sha256: String::new(),
+            settings_sha256: String::new(),
+            version: String::new(),
+            width: 100,
+            height: 100,
+            usable: Region { x0: 0, x1: 100, y0: 0, y1: 100 },
+            facts: ExposureFacts::default(),
+            sky_level: 0.0,
+            sky_noise: 1.0,
+            sigma_pixels: None,
+            narrowest_sigma_pixels: None,
+            has_wcs: false,
+            sky_angle_deg: None,
+            notes: Vec::new(),
+            stars: Vec::new(),
+        }
+    }
+
+    #[test]
+    fn without_the_facts_of_the_telescope_the_note_names_them() {
+        let table = empty_table();
+        let why = known(&Settings::default(), &[&table]).unwrap_err();
+        assert!(why.contains("telescope.aperture_m") && why.contains("telescope.obstruction"), "{why}");
+    }
+
+    #[test]
+    fn position_angles_run_from_north_through_east() {
+        // North up, east to the left.
+        let sky = Some([[-1.0, 0.0], [0.0, 1.0]]);
+        for (angle, expected) in [(90.0, 0.0), (0.0, 90.0), (135.0, 45.0), (45.0, 135.0)] {
+            let found = position_angle(sky, angle).unwrap();
+            let off = (found - expected + 90.0f64).rem_euclid(180.0) - 90.0;
+            assert!(off.abs() < 1e-9, "{angle}: {found}");
+        }
+    }
+}
