@@ -22,48 +22,69 @@ struct Scene {
     limits: [f64; 2],
 }
 
-const SCENES: [Scene; 6] = [
+const SCENES: [Scene; 9] = [
     Scene {
         name: "mostly within",
-        area_arcmin2: 20.0,
+        area_arcmin2: 50.0,
         exposures: 6,
         true_rms: [0.0, 0.0],
-        limits: [0.011, 0.009],
+        limits: [0.0085, 0.0070],
     },
     Scene {
         name: "at the edge",
-        area_arcmin2: 20.0,
+        area_arcmin2: 50.0,
         exposures: 6,
         true_rms: [0.0, 0.0],
-        limits: [0.0078, 0.0066],
+        limits: [0.0052, 0.0044],
     },
     Scene {
         name: "true change",
-        area_arcmin2: 20.0,
+        area_arcmin2: 50.0,
         exposures: 6,
-        true_rms: [0.007, 0.0035],
-        limits: [0.0135, 0.0105],
+        true_rms: [0.005, 0.003],
+        limits: [0.0095, 0.0075],
     },
     Scene {
         name: "over",
+        area_arcmin2: 50.0,
+        exposures: 6,
+        true_rms: [0.015, 0.005],
+        limits: [0.0095, 0.0075],
+    },
+    Scene {
+        name: "two exposures",
+        area_arcmin2: 50.0,
+        exposures: 2,
+        true_rms: [0.0, 0.0],
+        limits: [0.0090, 0.0070],
+    },
+    Scene {
+        name: "quadratic",
+        area_arcmin2: 20.0,
+        exposures: 6,
+        true_rms: [0.0, 0.0],
+        limits: [0.0115, 0.0095],
+    },
+    Scene {
+        name: "quadratic, two",
+        area_arcmin2: 20.0,
+        exposures: 2,
+        true_rms: [0.0, 0.0],
+        limits: [0.0150, 0.0120],
+    },
+    Scene {
+        name: "quadratic, over",
         area_arcmin2: 20.0,
         exposures: 6,
         true_rms: [0.02, 0.007],
         limits: [0.0135, 0.0105],
     },
     Scene {
-        name: "two exposures",
-        area_arcmin2: 20.0,
-        exposures: 2,
-        true_rms: [0.0, 0.0],
-        limits: [0.0135, 0.0105],
-    },
-    Scene {
-        name: "few stars",
+        name: "linear",
         area_arcmin2: 9.0,
         exposures: 8,
         true_rms: [0.0, 0.001],
-        limits: [0.0105, 0.0085],
+        limits: [0.0125, 0.0100],
     },
 ];
 
