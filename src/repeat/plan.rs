@@ -28,7 +28,8 @@ const DRAWN: usize = 300;
 const MOST_PLACED: usize = 2_000_000;
 
 /// Probabilities at whose quantiles a mean over the distribution of the estimate is taken.
-const MIDDLES_OF_THIRDS: [f64; 3] = [1.0 / 6.0, 0.5, 5.0 / 6.0];
+const MIDDLES_OF_NINTHS: [f64; 9] =
+    [1.0 / 18.0, 3.0 / 18.0, 5.0 / 18.0, 7.0 / 18.0, 0.5, 11.0 / 18.0, 13.0 / 18.0, 15.0 / 18.0, 17.0 / 18.0];
 
 /// Noise checks of each field. Their ranks lie between one another's from field to field.
 const CHECKS: usize = 12;
@@ -116,7 +117,7 @@ impl PlannedChange {
     pub fn expected_high(&self, true_rms: f64, confidence: f64) -> Result<f64, RepeatError> {
         let of_field = |field: &PlannedField| -> Result<f64, RepeatError> {
             let mut highs = vec![];
-            for p in MIDDLES_OF_THIRDS {
+            for p in MIDDLES_OF_NINTHS {
                 let modes = at_quantile(&field.modes, true_rms, p);
                 let plain = rms_change(&modes, confidence)?;
                 for check in &field.checks {
@@ -156,11 +157,13 @@ impl PlannedChange {
     fn within(&self, true_rms: f64, limit: f64, confidence: f64) -> Vec<f64> {
         let chance = |field: &PlannedField| {
             let (expected, estimated) = (expected(&field.modes, true_rms), estimated(&field.modes, true_rms));
-            let plain = Points::new(&expected, limit, confidence);
+            let knots = if field.checks.iter().any(|c| c.counted.is_some()) { KNOTS } else { 1 };
+            let plain = Points::new(&expected, limit, confidence, knots);
             let unchecked = plain.chance_below(plain.at_limit(), &estimated);
             let of_check = |check: &PlannedCheck| {
-                let own = (check.noise_factor != 1.0)
-                    .then(|| Points::new(&with_noise(&expected, check.noise_factor), limit, confidence));
+                let own = (check.noise_factor != 1.0).then(|| {
+                    Points::new(&with_noise(&expected, check.noise_factor), limit, confidence, knots)
+                });
                 let points = own.as_ref().unwrap_or(&plain);
                 match &check.counted {
                     None if own.is_none() => unchecked,
@@ -213,14 +216,14 @@ struct Points {
 }
 
 impl Points {
-    fn new(modes: &[NoiseMode], limit: f64, confidence: f64) -> Self {
+    fn new(modes: &[NoiseMode], limit: f64, confidence: f64, knots: usize) -> Self {
         let tail = 0.5 * (1.0 - confidence);
         let knot = |k: usize| {
-            let square = limit * limit * k as f64 / KNOTS as f64;
+            let square = limit * limit * k as f64 / knots as f64;
             (square, under_change(modes, square).quantile(tail).unwrap_or(0.0))
         };
         Self {
-            knots: (0..=KNOTS).map(knot).collect(),
+            knots: (0..=knots).map(knot).collect(),
             floor: under_change(modes, 0.0).quantile(POWER_QUANTILE).unwrap_or(0.0),
             noise: modes.iter().map(|m| m.lambda * m.dof).sum(),
             confidence,
@@ -228,11 +231,11 @@ impl Points {
     }
 
     fn at_limit(&self) -> f64 {
-        self.knots[KNOTS].1
+        self.knots[self.knots.len() - 1].1
     }
 
     fn estimate(&self, square: f64) -> f64 {
-        let right = self.knots.partition_point(|k| k.0 < square).clamp(1, KNOTS);
+        let right = self.knots.partition_point(|k| k.0 < square).clamp(1, self.knots.len() - 1);
         let (a, b) = (self.knots[right - 1], self.knots[right]);
         a.1 + (b.1 - a.1) * (square - a.0) / (b.0 - a.0)
     }

@@ -53,11 +53,11 @@ pub(super) fn planned_checks(
     let Design { exposures, components, functions } = design;
     let contrasts = ((exposures - 1) * components) as f64;
     let dof = contrasts * stars.iter().map(|s| 1.0 - s.leverage).sum::<f64>();
-    let pairs = expected_neighbours(stars, exposures, components);
+    let (pairs, scatter_of_pairs) = expected_neighbours(stars, exposures, components);
     let mut rng = StdRng::seed_from_u64(seed);
     let check = |&(rank, rank_of_neighbours): &(f64, f64)| {
         let scatter = chi_square_quantile(rank, dof);
-        let correlated = Correlated { variance: pairs.err * normal(rank_of_neighbours), ..pairs };
+        let correlated = Correlated { variance: scatter_of_pairs * normal(rank_of_neighbours), ..pairs };
         let variance_factor = if rank < SIGNIFICANT { scatter / dof } else { 1.0 };
         let mut check = NoiseCheck {
             pull: (scatter / dof).sqrt(),
@@ -101,21 +101,29 @@ fn information(stars: &[PlannedStar], floor: f64) -> f64 {
     stars.iter().map(|s| 1.0 / (s.variance + floor)).sum()
 }
 
-/// The neighbours' covariance of white scatter: zero, with its error.
-fn expected_neighbours(stars: &[PlannedStar], exposures: usize, components: usize) -> Correlated {
+/// The neighbours' covariance of white scatter: zero, with the error that the check states, and the
+/// standard deviation that it has, smaller because the fit takes up part of each residual.
+fn expected_neighbours(stars: &[PlannedStar], exposures: usize, components: usize) -> (Correlated, f64) {
     let every = stars.len().div_ceil(MOST_PAIRED);
-    let row = |(star, s): (usize, &PlannedStar)| Residual {
-        star,
-        exposure: 0,
-        x: s.x,
-        y: s.y,
-        value: [0.0; 2],
-        variance: s.variance,
-        leverage: s.leverage,
+    let of = |variance: fn(&PlannedStar) -> f64| {
+        let row = |(star, s): (usize, &PlannedStar)| Residual {
+            star,
+            exposure: 0,
+            x: s.x,
+            y: s.y,
+            value: [0.0; 2],
+            variance: variance(s),
+            leverage: s.leverage,
+        };
+        let rows: Vec<Residual> = stars.iter().step_by(every).enumerate().map(row).collect();
+        let once = neighbours(&rows, exposures, components, |_, _| 0.0);
+        Correlated { err: once.err / ((exposures * every) as f64).sqrt(), ..once }
     };
-    let rows: Vec<Residual> = stars.iter().step_by(every).enumerate().map(row).collect();
-    let once = neighbours(&rows, exposures, components, |_, _| 0.0);
-    Correlated { err: once.err / ((exposures * every) as f64).sqrt(), ..once }
+    // Weights 1/(v_i v_j) and products of variance v_i v_j (1-h_i)(1-h_j): the sums of both.
+    let stated = of(|s| s.variance);
+    let left = of(|s| s.variance / (1.0 - s.leverage).max(1e-6));
+    let scatter = if left.err > 0.0 { stated.err * stated.err / left.err } else { 0.0 };
+    (stated, scatter)
 }
 
 /// Wilson & Hilferty (1931, Proc. Natl Acad. Sci. 17, 684).
