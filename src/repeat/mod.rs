@@ -15,6 +15,7 @@
 //! | [`residual_correlation`](mod@residual_correlation) | how the residuals of its stars hang together |
 //! | [`overlap`] | what a galaxy that only some exposures cover errs by |
 //! | [`needed`] | how many stars or exposures would decide |
+//! | `planned_check` | the noise checks to expect of a stack not yet taken |
 //! | [`star_counts`], [`plan`], [`outlook`] | the same before there are data: chance of each decision |
 
 pub mod change;
@@ -26,6 +27,7 @@ pub mod outlook;
 pub mod overlap;
 pub mod phase;
 pub mod plan;
+mod planned_check;
 pub mod quadratic_form;
 pub mod random_effects;
 pub mod residual_correlation;

@@ -42,19 +42,15 @@ pub struct Excess {
 }
 
 impl Excess {
-    fn of(rows: &[Residual], stated: &[f64], components: usize) -> Self {
-        let q = components as f64;
-        let terms: Vec<(f64, f64, f64)> = rows
-            .iter()
-            .zip(stated)
-            .map(|(r, v)| (r.square(components), *v, q * (1.0 - r.leverage)))
-            .collect();
+    /// From `terms` (sum of the components' squares, noise, degrees of freedom), each of the star
+    /// of the same index in `stars`.
+    pub(super) fn of(stars: &[usize], terms: Vec<(f64, f64, f64)>) -> Self {
         let dof: f64 = terms.iter().map(|t| t.2).sum();
         let mut excess = Self { variance: 0.0, terms, effective_dof: dof };
         excess.variance = excess.reaching(dof);
         let mut by_star = std::collections::BTreeMap::<usize, f64>::new();
-        for (r, (square, noise, free)) in rows.iter().zip(&excess.terms) {
-            *by_star.entry(r.star).or_default() += square / (noise + excess.variance) - free;
+        for (star, (square, noise, free)) in stars.iter().zip(&excess.terms) {
+            *by_star.entry(*star).or_default() += square / (noise + excess.variance) - free;
         }
         let scatter: f64 = by_star.values().map(|d| d * d).sum();
         excess.effective_dof = dof.min(2.0 * dof * dof / scatter.max(f64::MIN_POSITIVE));
@@ -180,7 +176,9 @@ pub fn check(
         Ok(distribution) => (distribution.sf(chi2), distribution.cdf(chi2)),
         Err(_) => (1.0, 1.0),
     };
-    let excess = Excess::of(rows, stated, components);
+    let stars: Vec<usize> = rows.iter().map(|r| r.star).collect();
+    let term = |(r, v): (&Residual, &f64)| (r.square(components), *v, q * (1.0 - r.leverage));
+    let excess = Excess::of(&stars, rows.iter().zip(stated).map(term).collect());
     let variance_factor = if p_deficit < SIGNIFICANT { chi2 / dof } else { 1.0 };
     NoiseCheck {
         pull: if dof > 0.0 { (chi2 / dof).sqrt() } else { 1.0 },
@@ -196,7 +194,7 @@ pub fn check(
 }
 
 /// Mean product of the residuals of near pairs, weighted by the inverse of their variances.
-fn neighbours(
+pub(super) fn neighbours(
     rows: &[Residual],
     exposures: usize,
     components: usize,

@@ -8,8 +8,11 @@ use thiserror::Error;
 
 use super::RepeatError;
 use super::change::degree_for;
-use super::interval::{NoiseMode, POWER_QUANTILE, rms_change, under_change};
+use super::interval::{NoiseMode, POWER_QUANTILE, RmsChange, rms_change, under_change, with_extra};
+use super::noise_check::NoiseCheck;
+use super::planned_check::{Design, PlannedCheck, PlannedStar, planned_checks};
 use super::quadratic_form::{QuadraticForm, Term};
+use super::root::crossing;
 use crate::field::Basis;
 
 /// Standard error of ln T, and of each component of e, times the SNR: 2 for a Gaussian star under
@@ -25,7 +28,14 @@ const DRAWN: usize = 300;
 const MOST_PLACED: usize = 2_000_000;
 
 /// Probabilities at whose quantiles a mean over the distribution of the estimate is taken.
-const MIDDLES_OF_THIRDS: [f64; 3] = [1.0 / 6.0, 0.5, 5.0 / 6.0];
+const MIDDLES_OF_NINTHS: [f64; 9] =
+    [1.0 / 18.0, 3.0 / 18.0, 5.0 / 18.0, 7.0 / 18.0, 0.5, 11.0 / 18.0, 13.0 / 18.0, 15.0 / 18.0, 17.0 / 18.0];
+
+/// Noise checks of each field. Their ranks lie between one another's from field to field.
+const CHECKS: usize = 12;
+
+/// Changes, as shares of the limit's square, between which what they let through is interpolated.
+const KNOTS: usize = 10;
 
 /// What keeps a plan from being made.
 #[derive(Debug, Clone, PartialEq, Error)]
@@ -50,10 +60,18 @@ pub enum PlanError {
     Repeat(#[from] RepeatError),
 }
 
-/// The noise of a planned change: for each of some random star fields, its independent directions.
+/// The noise of a planned change in each of some random star fields.
 #[derive(Debug, Clone)]
 pub struct PlannedChange {
-    fields: Vec<Vec<NoiseMode>>,
+    exposures: usize,
+    fields: Vec<PlannedField>,
+}
+
+/// The independent directions of the noise, and the noise checks that may come with it.
+#[derive(Debug, Clone)]
+struct PlannedField {
+    modes: Vec<NoiseMode>,
+    checks: Vec<PlannedCheck>,
 }
 
 impl PlannedChange {
@@ -73,55 +91,92 @@ impl PlannedChange {
         let basis = Basis::over_rectangle(-1.0, 1.0, -1.0, 1.0, degree).map_err(RepeatError::Field)?;
         let dof = ((exposures - 1) * components) as f64;
         let drawn = (MOST_PLACED / star_snrs.len()).clamp(FIELDS, DRAWN);
-        let mut variances: Vec<DVector<f64>> = (0..drawn)
+        let mut draws: Vec<(u64, DVector<f64>)> = (0..drawn as u64)
             .into_par_iter()
-            .filter_map(|field| coefficient_variances(&basis, star_snrs, field as u64))
-            .collect();
-        if variances.len() < FIELDS {
-            return Err(too_few);
-        }
-        variances.sort_by(|a, b| a.sum().total_cmp(&b.sum()));
-        let middle_of_share = |k: usize| (2 * k + 1) * variances.len() / (2 * FIELDS);
-        let modes = |k: usize| {
-            let of_field = &variances[middle_of_share(k)];
-            of_field.iter().map(|v| NoiseMode { lambda: v / dof, dof, square: 0.0 }).collect()
-        };
-        Ok(Self { fields: (0..FIELDS).map(modes).collect() })
-    }
-
-    /// The upper bound to expect for a true rms change: its mean over the estimates that may
-    /// come out.
-    pub fn expected_high(&self, true_rms: f64, confidence: f64) -> Result<f64, RepeatError> {
-        let highs: Result<Vec<f64>, RepeatError> = self
-            .fields
-            .par_iter()
-            .map(|modes| {
-                let highs: Result<Vec<f64>, RepeatError> = MIDDLES_OF_THIRDS
-                    .iter()
-                    .map(|p| Ok(rms_change(&at_quantile(modes, true_rms, *p), confidence)?.high))
-                    .collect();
-                highs.map(|highs| mean(&highs))
+            .filter_map(|seed| {
+                let (variances, _) = independent(&information(&basis, star_snrs, seed))?;
+                Some((seed, variances))
             })
             .collect();
+        if draws.len() < FIELDS {
+            return Err(too_few);
+        }
+        draws.sort_by(|a, b| a.1.sum().total_cmp(&b.1.sum()));
+        let design = Design { exposures, components, functions: basis.functions() };
+        let planned = |k: usize| {
+            let (seed, variances) = &draws[(2 * k + 1) * draws.len() / (2 * FIELDS)];
+            let modes = variances.iter().map(|v| NoiseMode { lambda: v / dof, dof, square: 0.0 }).collect();
+            let stars = stars_of(&basis, star_snrs, *seed);
+            PlannedField { modes, checks: planned_checks(&stars, design, &ranks(k), *seed) }
+        };
+        Ok(Self { exposures, fields: (0..FIELDS).into_par_iter().map(planned).collect() })
+    }
+
+    /// The upper bound to expect for a true rms change: its mean over the estimates and the noise
+    /// checks that may come out.
+    pub fn expected_high(&self, true_rms: f64, confidence: f64) -> Result<f64, RepeatError> {
+        let of_field = |field: &PlannedField| -> Result<f64, RepeatError> {
+            let mut highs = vec![];
+            for p in MIDDLES_OF_NINTHS {
+                let modes = at_quantile(&field.modes, true_rms, p);
+                let plain = rms_change(&modes, confidence)?;
+                for check in &field.checks {
+                    let change = match check.noise_factor {
+                        1.0 => plain,
+                        factor => rms_change(&with_noise(&modes, factor), confidence)?,
+                    };
+                    highs.push(self.allowed_for(change, check, confidence).high);
+                }
+            }
+            Ok(mean(&highs))
+        };
+        let highs: Result<Vec<f64>, RepeatError> = self.fields.par_iter().map(of_field).collect();
         Ok(mean(&highs?))
     }
 
+    /// The change with the scatter added that its noise check counts.
+    fn allowed_for(&self, change: RmsChange, check: &PlannedCheck, confidence: f64) -> RmsChange {
+        check.counted.as_ref().map_or(change, |counted| self.with_counted(change, counted, confidence))
+    }
+
+    fn with_counted(&self, change: RmsChange, check: &NoiseCheck, confidence: f64) -> RmsChange {
+        let per_row = self.exposures as f64 / (self.exposures as f64 - 1.0);
+        let counted = check.counted_as_change(confidence);
+        with_extra(change, per_row * counted.variance, per_row * counted.low, per_row * counted.high)
+    }
+
     /// The chance that the upper bound comes out under `limit`. It does where the estimated mean
-    /// square Q is below the point that, under a change as large as the limit, Q undercuts with
-    /// the probability of one tail; and never where noise alone holds the bound higher.
+    /// square Q is below the point that, under the largest change which with the scatter counted
+    /// stays within the limit, Q undercuts with the probability of one tail; and never where noise
+    /// alone holds the bound higher.
     pub fn chance_within(&self, true_rms: f64, limit: f64, confidence: f64) -> f64 {
         mean(&self.within(true_rms, limit, confidence))
     }
 
     /// The same for each star field.
     fn within(&self, true_rms: f64, limit: f64, confidence: f64) -> Vec<f64> {
-        let tail = 0.5 * (1.0 - confidence);
-        self.of_fields(|modes| {
-            let expected = expected(modes, true_rms);
-            let critical = under_change(&expected, limit * limit).quantile(tail).unwrap_or(0.0);
-            let floor = under_change(&expected, 0.0).quantile(POWER_QUANTILE).unwrap_or(0.0);
-            if critical > floor { estimated(modes, true_rms).cdf(critical) } else { 0.0 }
-        })
+        let chance = |field: &PlannedField| {
+            let (expected, estimated) = (expected(&field.modes, true_rms), estimated(&field.modes, true_rms));
+            let knots = if field.checks.iter().any(|c| c.counted.is_some()) { KNOTS } else { 1 };
+            let plain = Points::new(&expected, limit, confidence, knots);
+            let unchecked = plain.chance_below(plain.at_limit(), &estimated);
+            let of_check = |check: &PlannedCheck| {
+                let own = (check.noise_factor != 1.0).then(|| {
+                    Points::new(&with_noise(&expected, check.noise_factor), limit, confidence, knots)
+                });
+                let points = own.as_ref().unwrap_or(&plain);
+                match &check.counted {
+                    None if own.is_none() => unchecked,
+                    None => points.chance_below(points.at_limit(), &estimated),
+                    Some(counted) => {
+                        let high = |change| self.with_counted(change, counted, confidence).high;
+                        points.chance_below(points.held_within(limit, high), &estimated)
+                    }
+                }
+            };
+            mean(&field.checks.iter().map(of_check).collect::<Vec<f64>>())
+        };
+        self.fields.par_iter().map(|field| chance(field).clamp(0.0, 1.0)).collect()
     }
 
     /// The chance that the lower bound comes out over `limit`.
@@ -129,18 +184,79 @@ impl PlannedChange {
         mean(&self.over(true_rms, limit, confidence))
     }
 
-    /// The same for each star field.
+    /// The same for each star field. Scatter counted as change hardly ever raises the lower bound.
     fn over(&self, true_rms: f64, limit: f64, confidence: f64) -> Vec<f64> {
         let tail = 0.5 * (1.0 - confidence);
-        self.of_fields(|modes| {
-            let expected = expected(modes, true_rms);
-            let critical = under_change(&expected, limit * limit).quantile(1.0 - tail);
-            critical.map_or(0.0, |q| estimated(modes, true_rms).survival(q))
-        })
+        let chance = |field: &PlannedField| {
+            let (expected, estimated) = (expected(&field.modes, true_rms), estimated(&field.modes, true_rms));
+            let with_factor = |factor: f64| {
+                let critical =
+                    under_change(&with_noise(&expected, factor), limit * limit).quantile(1.0 - tail);
+                critical.map_or(0.0, |q| estimated.survival(q))
+            };
+            let plain = with_factor(1.0);
+            let of_check = |check: &PlannedCheck| match check.noise_factor {
+                1.0 => plain,
+                factor => with_factor(factor),
+            };
+            mean(&field.checks.iter().map(of_check).collect::<Vec<f64>>())
+        };
+        self.fields.par_iter().map(|field| chance(field).clamp(0.0, 1.0)).collect()
+    }
+}
+
+/// Estimated mean squares whose upper bounds are changes up to a limit.
+struct Points {
+    /// Square of the change, and the estimate that it undercuts with the probability of one tail.
+    knots: Vec<(f64, f64)>,
+    /// An estimate below this tightens the bound no further.
+    floor: f64,
+    noise: f64,
+    confidence: f64,
+}
+
+impl Points {
+    fn new(modes: &[NoiseMode], limit: f64, confidence: f64, knots: usize) -> Self {
+        let tail = 0.5 * (1.0 - confidence);
+        let knot = |k: usize| {
+            let square = limit * limit * k as f64 / knots as f64;
+            (square, under_change(modes, square).quantile(tail).unwrap_or(0.0))
+        };
+        Self {
+            knots: (0..=knots).map(knot).collect(),
+            floor: under_change(modes, 0.0).quantile(POWER_QUANTILE).unwrap_or(0.0),
+            noise: modes.iter().map(|m| m.lambda * m.dof).sum(),
+            confidence,
+        }
     }
 
-    fn of_fields(&self, chance: impl Fn(&[NoiseMode]) -> f64 + Sync) -> Vec<f64> {
-        self.fields.par_iter().map(|modes| chance(modes).clamp(0.0, 1.0)).collect()
+    fn at_limit(&self) -> f64 {
+        self.knots[self.knots.len() - 1].1
+    }
+
+    fn estimate(&self, square: f64) -> f64 {
+        let right = self.knots.partition_point(|k| k.0 < square).clamp(1, self.knots.len() - 1);
+        let (a, b) = (self.knots[right - 1], self.knots[right]);
+        a.1 + (b.1 - a.1) * (square - a.0) / (b.0 - a.0)
+    }
+
+    /// The largest estimate whose upper bound, through `high`, stays within the limit.
+    fn held_within(&self, limit: f64, high: impl Fn(RmsChange) -> f64) -> f64 {
+        let miss = |square: f64| {
+            let mean_square = self.estimate(square);
+            let rms = (mean_square - self.noise).max(0.0).sqrt();
+            let (confidence, noise) = (self.confidence, self.noise);
+            let plain = RmsChange { rms, low: 0.0, high: square.sqrt(), confidence, mean_square, noise };
+            high(plain) - limit
+        };
+        match crossing(miss, 0.0, limit * limit, 1e-4 * limit * limit) {
+            Some(square) => self.estimate(square),
+            None => 0.0,
+        }
+    }
+
+    fn chance_below(&self, critical: f64, estimated: &QuadraticForm) -> f64 {
+        if critical > self.floor { estimated.cdf(critical) } else { 0.0 }
     }
 }
 
@@ -172,18 +288,52 @@ pub fn chances(
     Chances { combine, not_together, undecided: (1.0 - combine - not_together).max(0.0) }
 }
 
-/// Variances of one exposure's coefficients along their independent directions, for stars at
-/// random places: the `field`-th draw.
-fn coefficient_variances(basis: &Basis, star_snrs: &[f64], field: u64) -> Option<DVector<f64>> {
-    let mut rng = StdRng::seed_from_u64(field);
+/// Ranks of the noise checks of the `field`-th star field: of the scatter and of the neighbours. Each
+/// rank of a field is one of `FIELDS` in its share, so that all fields together have every rank once.
+fn ranks(field: usize) -> Vec<(f64, f64)> {
+    let rank = |share: usize, within: usize| {
+        (share as f64 + ((within % FIELDS) as f64 + 0.5) / FIELDS as f64) / CHECKS as f64
+    };
+    (0..CHECKS).map(|k| (rank(k, 5 * field), rank((7 * k + field) % CHECKS, 7 * field + 5 * k))).collect()
+}
+
+/// Places of the stars: the `seed`-th draw.
+fn places(stars: usize, seed: u64) -> Vec<(f64, f64)> {
+    let mut rng = StdRng::seed_from_u64(seed);
+    (0..stars).map(|_| (rng.random_range(-1.0..1.0), rng.random_range(-1.0..1.0))).collect()
+}
+
+/// What one exposure tells of the coefficients, for stars at random places: the `seed`-th draw.
+fn information(basis: &Basis, star_snrs: &[f64], seed: u64) -> DMatrix<f64> {
     let mut information = DMatrix::<f64>::zeros(basis.functions(), basis.functions());
-    for snr in star_snrs {
-        let phi = DVector::from_vec(basis.evaluate(rng.random_range(-1.0..1.0), rng.random_range(-1.0..1.0)));
+    for (snr, (x, y)) in star_snrs.iter().zip(places(star_snrs.len(), seed)) {
+        let phi = DVector::from_vec(basis.evaluate(x, y));
         information.ger((snr / ERROR_TIMES_SNR).powi(2), &phi, &phi, 1.0);
     }
-    let eigenvalues = information.symmetric_eigen().eigenvalues;
-    let largest = eigenvalues.max();
-    eigenvalues.iter().all(|v| *v > 1e-9 * largest).then(|| eigenvalues.map(f64::recip))
+    information
+}
+
+/// Variances of one exposure's coefficients along their independent directions, and these; none
+/// where the stars do not fix all.
+fn independent(information: &DMatrix<f64>) -> Option<(DVector<f64>, DMatrix<f64>)> {
+    let eigen = information.clone().symmetric_eigen();
+    let largest = eigen.eigenvalues.max();
+    let fixed = eigen.eigenvalues.iter().all(|v| *v > 1e-9 * largest);
+    fixed.then(|| (eigen.eigenvalues.map(f64::recip), eigen.eigenvectors))
+}
+
+/// The stars of one draw with what the field takes of each.
+fn stars_of(basis: &Basis, star_snrs: &[f64], seed: u64) -> Vec<PlannedStar> {
+    let Some((variances, directions)) = independent(&information(basis, star_snrs, seed)) else {
+        return vec![];
+    };
+    let star = |(snr, (x, y)): (&f64, (f64, f64))| {
+        let variance = (ERROR_TIMES_SNR / snr).powi(2);
+        let along = directions.tr_mul(&DVector::from_vec(basis.evaluate(x, y)));
+        let fitted = along.component_mul(&along).dot(&variances);
+        PlannedStar { x, y, variance, leverage: (fitted / variance).min(1.0) }
+    };
+    star_snrs.iter().zip(places(star_snrs.len(), seed)).map(star).collect()
 }
 
 /// The modes with the squares to expect: noise, and the true change spread evenly over the
@@ -191,6 +341,11 @@ fn coefficient_variances(basis: &Basis, star_snrs: &[f64], field: u64) -> Option
 fn expected(modes: &[NoiseMode], true_rms: f64) -> Vec<NoiseMode> {
     let part = true_rms * true_rms / modes.len() as f64;
     modes.iter().map(|m| NoiseMode { square: m.lambda * m.dof + part, ..*m }).collect()
+}
+
+/// The modes as errors that are taken to be larger by a factor in the variance would have them.
+fn with_noise(modes: &[NoiseMode], factor: f64) -> Vec<NoiseMode> {
+    modes.iter().map(|m| NoiseMode { lambda: factor * m.lambda, ..*m }).collect()
 }
 
 /// The modes with squares that add up to a quantile of the estimated mean square.
@@ -227,7 +382,7 @@ mod tests {
     #[test]
     fn many_stars_are_as_orthonormal_functions_say() {
         let sigma = ERROR_TIMES_SNR / 100.0;
-        let budget = super::super::needed::NoiseBudget::planned(3000, 6, 6, 2, sigma);
+        let budget = super::super::needed::NoiseBudget::planned(3000, 6, 10, 2, sigma);
         let simple = budget.expected_high(0.001, 3000.0, 6.0, 0.95).unwrap();
         // There of an estimate at its mean, here of the mean over estimates: a little less.
         let found = planned(3000, 6, 2).expected_high(0.001, 0.95).unwrap();
