@@ -220,6 +220,12 @@ impl Fitter {
         })
     }
 
+    /// Whether the pupil looks different upside down, so that its images tell the sign of the
+    /// even terms.
+    pub fn tells_sign(&self) -> bool {
+        self.known.telescope.vanes.is_some_and(|vanes| vanes.count % 2 == 1)
+    }
+
     /// Fits one exposure without trailing, from `start` (such as another exposure of the
     /// same stack), or else from several values with a few bright stars first.
     pub fn fit(
@@ -235,7 +241,13 @@ impl Fitter {
             None => self.coarse_start(&prepared),
         };
         let frame = self.frame(&self.fine, &prepared, false);
-        let first = solve(&frame, &prepared.targets, &start, None);
+        let mut first = solve(&frame, &prepared.targets, &start, None);
+        if self.tells_sign() {
+            let other = solve(&frame, &prepared.targets, &first.values.flipped(), None);
+            if other.chi2 < first.chi2 {
+                first = other;
+            }
+        }
         prepared.refine(&frame, &first);
         let solved = solve(&frame, &prepared.targets, &first.values, None);
         self.finish(&frame, &prepared, solved, first.evaluations)
@@ -316,7 +328,8 @@ impl Fitter {
             zones,
             evaluations: evaluations + solved.evaluations,
         };
-        Ok(if fit.values.mean_defocus_nm() < 0.0 { fit.flipped() } else { fit })
+        let conventional = self.tells_sign() || fit.values.mean_defocus_nm() >= 0.0;
+        Ok(if conventional { fit } else { fit.flipped() })
     }
 }
 

@@ -10,7 +10,7 @@ use super::{FitError, MIN_STARS, Noise, StarImage, ZoneResidual};
 const HALF_WIDTHS: f64 = 2.4;
 const LEAST_HALF: usize = 4;
 /// Most stars that are fitted; the brightest carry nearly all there is to learn.
-const MOST_STARS: usize = 150;
+const MOST_STARS: usize = 120;
 /// Zones along each side of the field.
 const ZONES: usize = 3;
 /// A star is dropped whose chi-square per pixel is over that of the others by this factor
