@@ -432,7 +432,7 @@ mod tests {
             (&|k, list| list[PATTERN] += 200.0 * k as f64, &["jitter-drifts"]),
             (&|k, list| list[PATTERN + 2] += 100.0 * uneven(k), &["jitter-changes"]),
             (&|k, list| list[8] += 4.0 * uneven(k), &["alignment-changes", "jitter-recurs"]),
-            (&|k, list| list[1] += 4.0 * uneven(k), &["focus-changes", "jitter-recurs"]),
+            (&|k, list| list[1] += 15.0 * uneven(k), &["focus-changes", "jitter-recurs"]),
         ];
         for (change, codes) in cases {
             let (optics, found) = describe_stack(change, 1.0);

@@ -241,15 +241,17 @@ impl Fitter {
             None => self.coarse_start(&prepared),
         };
         let frame = self.frame(&self.fine, &prepared, false);
-        let mut first = solve(&frame, &prepared.targets, &start, None);
+        let mut first = solve(&frame, &prepared.targets, &start, solve::NEAR);
         if self.tells_sign() {
-            let other = solve(&frame, &prepared.targets, &first.values.flipped(), None);
+            let other = solve(&frame, &prepared.targets, &first.values.flipped(), solve::NEAR);
             if other.chi2 < first.chi2 {
                 first = other;
             }
         }
         prepared.refine(&frame, &first);
-        let solved = solve(&frame, &prepared.targets, &first.values, None);
+        prepared.set_zones(prepare::FINE_ZONES);
+        let frame = self.frame(&self.fine, &prepared, false);
+        let solved = solve(&frame, &prepared.targets, &first.values, solve::ARRIVED);
         self.finish(&frame, &prepared, solved, first.evaluations)
     }
 
@@ -279,8 +281,9 @@ impl Fitter {
             arrived: true,
         };
         prepared.refine(&without, &base);
+        prepared.set_zones(prepare::FINE_ZONES);
         let frame = self.frame(&self.fine, &prepared, true);
-        let solved = solve(&frame, &prepared.targets, &start, None);
+        let solved = solve(&frame, &prepared.targets, &start, solve::ARRIVED);
         self.finish(&frame, &prepared, solved, 0)
     }
 
@@ -289,7 +292,7 @@ impl Fitter {
         let few = prepared.brightest(COARSE_STARS);
         let frame = self.frame(&self.coarse, &few, false);
         self.starts()
-            .map(|start| solve(&frame, &few.targets, &start, Some(1)))
+            .map(|start| solve(&frame, &few.targets, &start, solve::NEAR))
             .min_by(|a, b| a.chi2.total_cmp(&b.chi2))
             .map_or_else(Values::default, |best| best.values)
     }
