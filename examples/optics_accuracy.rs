@@ -43,13 +43,13 @@ fn terms(setup: &Setup, truth: &Values, exposures: u64) {
         "term", "truth", "bias", "rms error", "pull mean", "pull sd"
     );
     let truth_list = truth.to_list();
-    for k in 0..FITTED {
-        let errors: Vec<f64> = fits.iter().map(|f| f.values.to_list()[k] - truth_list[k]).collect();
+    for (k, truth) in truth_list.into_iter().enumerate().take(FITTED) {
+        let errors: Vec<f64> = fits.iter().map(|f| f.values.to_list()[k] - truth).collect();
         let pulls: Vec<f64> = fits.iter().zip(&errors).map(|(f, e)| e / f.error(k)).collect();
         let (bias, rms) = (mean(&errors), rms(&errors));
         let pull = mean(&pulls);
         let sd = (pulls.iter().map(|p| (p - pull).powi(2)).sum::<f64>() / (n - 1.0)).sqrt();
-        println!("{:28} {:9.2} {bias:9.3} {rms:9.3} {pull:9.2} {sd:9.2}", name(k), truth_list[k]);
+        println!("{:28} {:9.2} {bias:9.3} {rms:9.3} {pull:9.2} {sd:9.2}", name(k), truth);
     }
     let axes = TensorAxes::of(truth.jitter_mas2);
     let found: Vec<TensorAxes> = fits.iter().map(|f| TensorAxes::of(f.values.jitter_mas2)).collect();

@@ -22,7 +22,7 @@
 //! | [`report`] | the verdict | its writers: terminal, JSON, tables, HTML |
 //! | [`command`] | flags | one file a subcommand; no science |
 //!
-//! [`optics`] (pupil, wavefront, propagation) and [`synth`] (simulated stacks with
+//! [`optics`] (pupil, wavefront, propagation, the forward model's fit) and [`synth`] (simulated stacks with
 //! known truth) stand beside the path.
 //!
 //! # Units and conventions

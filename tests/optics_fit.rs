@@ -3,7 +3,7 @@
 
 mod simulated;
 
-use simulated::{Setup, USUAL, exposure, known, misaligned, noise};
+use simulated::{Setup, USUAL, exposure, exposure_through, known, misaligned, noise};
 use stackworthy::optics::fit::changes::{Group, align_signs, group_changes, settle_sign, trends};
 use stackworthy::optics::fit::parameters::{Values, name};
 use stackworthy::optics::fit::{ExposureFit, FitError, Fitter, Known};
@@ -156,4 +156,17 @@ fn what_cannot_be_fitted_is_refused() {
     let mut impossible = known(&FEW);
     impossible.pixel_arcsec = 20.0;
     assert!(Fitter::new(&impossible).err().unwrap().to_string().contains("pixel_arcsec"));
+}
+
+/// Three vanes look different upside down: the images then tell the sign.
+#[test]
+fn an_odd_number_of_vanes_tells_the_sign() {
+    let vanes = Some(stackworthy::optics::Vanes { count: 3, width_m: 0.03, angle_deg: 90.0 });
+    let mut with_vanes = known(&FEW);
+    with_vanes.telescope.vanes = vanes;
+    let truth = misaligned().flipped();
+    let stars = exposure_through(&with_vanes.telescope, &truth, &FEW, 3);
+    let fit = Fitter::new(&with_vanes).unwrap().fit(&stars, noise(), None).unwrap();
+    let off = fit.values.pattern.defocus_nm - truth.pattern.defocus_nm;
+    assert!(truth.pattern.defocus_nm < 0.0 && off.abs() < 4.0 * fit.error(0), "{off}");
 }

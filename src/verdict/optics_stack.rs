@@ -15,6 +15,9 @@ const RECURS_SIGMAS: f64 = 5.0;
 /// A nulling is advised where it wins this share of the size, or this ellipticity.
 const WORTH_SIZE: f64 = 0.005;
 const WORTH_ELLIPTICITY: f64 = 0.002;
+/// A change that is shown but does less than this to size and ellipticity stays in the table.
+const SMALL_SIZE: f64 = 1e-3;
+const SMALL_ELLIPTICITY: f64 = 3e-4;
 /// Jitter is called round where its axes differ by less than so many errors.
 const ROUND_SIGMAS: f64 = 3.0;
 
@@ -28,8 +31,11 @@ pub fn describe(
 ) -> Vec<Reason> {
     let Ok(shapes) = Shapes::new(known) else { return Vec::new() };
     let mut fits: Vec<ExposureFit> = fitted.iter().map(|f| f.fit.clone()).collect();
-    changes::align_signs(&mut fits);
-    let sign_settled = settle(&mut fits, &fitted, members, focus_nm_per_step);
+    let by_pupil = known.telescope.vanes.is_some_and(|vanes| vanes.count % 2 == 1);
+    if !by_pupil {
+        changes::align_signs(&mut fits);
+    }
+    let sign_settled = by_pupil || settle(&mut fits, &fitted, members, focus_nm_per_step);
     for (slot, fit) in fitted.iter_mut().zip(&fits) {
         slot.fit = fit.clone();
     }
@@ -144,7 +150,10 @@ fn advice(shapes: &Shapes, mean: &Values) -> Vec<NullingAdvice> {
 fn open_questions(fits: &[ExposureFit], known: &Known, sign_settled: bool) -> Vec<String> {
     let mut out = Vec::new();
     if sign_settled {
-        out.push("the joint sign of the even terms is that of the known move of the focus".into());
+        out.push(
+            "the joint sign of the even terms is settled, by a known move of the focus or by an odd number of vanes"
+                .into(),
+        );
     } else {
         out.push(
             "the joint sign of the even terms (defocus, astigmatism, spherical): flipping all of them leaves every \
@@ -202,7 +211,10 @@ fn reasons(optics: &Optics, fits: &[ExposureFit], trends: &[Trend]) -> Vec<Reaso
         let Some(change) = optics.changes.iter().find(|c| c.group == group.word() && c.shown) else {
             continue;
         };
-        if drifting(group) {
+        let matters = |rms: Option<f64>, least: f64| rms.is_none_or(|rms| rms > least);
+        let small =
+            !matters(change.size_rms, SMALL_SIZE) && !matters(change.ellipticity_rms, SMALL_ELLIPTICITY);
+        if drifting(group) || small {
             continue;
         }
         let code = match group {
@@ -313,6 +325,17 @@ fn summary(optics: &Optics, reasons: &[Reason]) -> Vec<String> {
             fits().map(|f| f.wavefront_rms_nm).sum::<f64>() / n
         ));
     }
+    let carrier = |pick: fn(&TermChange) -> Option<f64>| {
+        let most = optics.changes.iter().filter_map(|c| Some((pick(c)?, &c.group)));
+        most.max_by(|a, b| a.0.total_cmp(&b.0))
+    };
+    if let Some((size, e)) = carrier(|c| c.size_rms).zip(carrier(|c| c.ellipticity_rms)) {
+        out.push(format!(
+            "Most of the change of size comes from {} (alone an rms of {:.4} of T), most of that of ellipticity from {} \
+             (alone {:.4})",
+            size.1, size.0, e.1, e.0
+        ));
+    }
     if reasons.iter().all(|r| !r.code.ends_with("-changes") && !r.code.ends_with("-drifts")) {
         out.push("No change of jitter, focus or alignment is shown at five standard deviations".into());
     }
@@ -392,10 +415,8 @@ mod tests {
                 Fitted { place, fit: fit(Values::from_list(&list), chi2), trailing: None }
             })
             .collect();
-        let mut optics = Optics::default();
-        optics.exposures = (0..8)
-            .map(|k| ExposureOptics { file: format!("{k}.fits"), blur: None, fit: None, note: None })
-            .collect();
+        let row = |k| ExposureOptics { file: format!("{k}.fits"), blur: None, fit: None, note: None };
+        let mut optics = Optics { exposures: (0..8).map(row).collect(), ..Optics::default() };
         let reasons = describe(&mut optics, fitted, &known(), &members, None);
         (optics, reasons.into_iter().map(|r| r.code).collect())
     }
@@ -411,7 +432,7 @@ mod tests {
             (&|k, list| list[PATTERN] += 200.0 * k as f64, &["jitter-drifts"]),
             (&|k, list| list[PATTERN + 2] += 100.0 * uneven(k), &["jitter-changes"]),
             (&|k, list| list[8] += 4.0 * uneven(k), &["alignment-changes", "jitter-recurs"]),
-            (&|k, list| list[1] += 4.0 * uneven(k), &["focus-changes", "jitter-recurs"]),
+            (&|k, list| list[1] += 15.0 * uneven(k), &["focus-changes", "jitter-recurs"]),
         ];
         for (change, codes) in cases {
             let (optics, found) = describe_stack(change, 1.0);

@@ -50,7 +50,12 @@ pub fn noise() -> Noise {
 
 /// Stars drawn over a square field whose corners are at one half-diagonal.
 pub fn exposure(truth: &Values, setup: &Setup, seed: u64) -> Vec<StarImage> {
-    let propagator = Propagator::new(&telescope()).unwrap();
+    exposure_through(&telescope(), truth, setup, seed)
+}
+
+/// The same through another telescope.
+pub fn exposure_through(telescope: &Telescope, truth: &Values, setup: &Setup, seed: u64) -> Vec<StarImage> {
+    let propagator = Propagator::new(telescope).unwrap();
     let blur = Blur {
         jitter_mas2: truth.jitter_mas2,
         drift_mas: truth.drift_mas,

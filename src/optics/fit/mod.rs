@@ -220,6 +220,12 @@ impl Fitter {
         })
     }
 
+    /// Whether the pupil looks different upside down, so that its images tell the sign of the
+    /// even terms.
+    pub fn tells_sign(&self) -> bool {
+        self.known.telescope.vanes.is_some_and(|vanes| vanes.count % 2 == 1)
+    }
+
     /// Fits one exposure without trailing, from `start` (such as another exposure of the
     /// same stack), or else from several values with a few bright stars first.
     pub fn fit(
@@ -235,9 +241,17 @@ impl Fitter {
             None => self.coarse_start(&prepared),
         };
         let frame = self.frame(&self.fine, &prepared, false);
-        let first = solve(&frame, &prepared.targets, &start, None);
+        let mut first = solve(&frame, &prepared.targets, &start, solve::NEAR);
+        if self.tells_sign() {
+            let other = solve(&frame, &prepared.targets, &first.values.flipped(), solve::NEAR);
+            if other.chi2 < first.chi2 {
+                first = other;
+            }
+        }
         prepared.refine(&frame, &first);
-        let solved = solve(&frame, &prepared.targets, &first.values, None);
+        prepared.set_zones(prepare::FINE_ZONES);
+        let frame = self.frame(&self.fine, &prepared, false);
+        let solved = solve(&frame, &prepared.targets, &first.values, solve::ARRIVED);
         self.finish(&frame, &prepared, solved, first.evaluations)
     }
 
@@ -267,8 +281,9 @@ impl Fitter {
             arrived: true,
         };
         prepared.refine(&without, &base);
+        prepared.set_zones(prepare::FINE_ZONES);
         let frame = self.frame(&self.fine, &prepared, true);
-        let solved = solve(&frame, &prepared.targets, &start, None);
+        let solved = solve(&frame, &prepared.targets, &start, solve::ARRIVED);
         self.finish(&frame, &prepared, solved, 0)
     }
 
@@ -277,7 +292,7 @@ impl Fitter {
         let few = prepared.brightest(COARSE_STARS);
         let frame = self.frame(&self.coarse, &few, false);
         self.starts()
-            .map(|start| solve(&frame, &few.targets, &start, Some(1)))
+            .map(|start| solve(&frame, &few.targets, &start, solve::NEAR))
             .min_by(|a, b| a.chi2.total_cmp(&b.chi2))
             .map_or_else(Values::default, |best| best.values)
     }
@@ -316,7 +331,8 @@ impl Fitter {
             zones,
             evaluations: evaluations + solved.evaluations,
         };
-        Ok(if fit.values.mean_defocus_nm() < 0.0 { fit.flipped() } else { fit })
+        let conventional = self.tells_sign() || fit.values.mean_defocus_nm() >= 0.0;
+        Ok(if conventional { fit } else { fit.flipped() })
     }
 }
 

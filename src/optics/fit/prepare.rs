@@ -10,9 +10,12 @@ use super::{FitError, MIN_STARS, Noise, StarImage, ZoneResidual};
 const HALF_WIDTHS: f64 = 2.4;
 const LEAST_HALF: usize = 4;
 /// Most stars that are fitted; the brightest carry nearly all there is to learn.
-const MOST_STARS: usize = 150;
+const MOST_STARS: usize = 120;
 /// Zones along each side of the field.
 const ZONES: usize = 3;
+/// The same where a fit is finished: a star is nearer to its zone's place, to which its PSF is
+/// carried by a straight line.
+pub const FINE_ZONES: usize = 5;
 /// A star is dropped whose chi-square per pixel is over that of the others by this factor
 /// and by so many of its standard deviations.
 const OUTLIER_FACTOR: f64 = 1.5;
@@ -93,7 +96,7 @@ fn inverse_error(light: f64, noise: Noise) -> f64 {
 
 impl Prepared {
     /// Divides the field the stars cover into `count` by `count` zones, the empty left out.
-    fn set_zones(&mut self, count: usize) {
+    pub fn set_zones(&mut self, count: usize) {
         let range = |axis: usize| {
             let all = self.targets.iter().map(|t| t.place[axis]);
             (all.clone().fold(f64::INFINITY, f64::min), all.fold(f64::NEG_INFINITY, f64::max))

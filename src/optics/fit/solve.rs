@@ -11,8 +11,10 @@ use super::zone::{Grid, Zone};
 use crate::optics::zernike::MODES;
 use crate::optics::{Blur, Propagator};
 
-/// Relative fall of chi-square, and relative step, at which a fit has arrived.
-const CHI2_ARRIVED: f64 = 1e-7;
+/// Relative fall of chi-square at which a fit has arrived, or is near enough to go on from.
+pub const ARRIVED: f64 = 1e-7;
+pub const NEAR: f64 = 1e-4;
+/// Relative step at which a fit has arrived.
 const STEP_ARRIVED: f64 = 1e-6;
 /// Evaluations per parameter at most.
 const PATIENCE: usize = 2;
@@ -170,17 +172,18 @@ pub struct Solved {
     pub arrived: bool,
 }
 
-/// Jitter, drift and pattern that fit the targets best, from `start`.
-pub fn solve(frame: &Frame, targets: &[Target], start: &Values, patience: Option<usize>) -> Solved {
+/// Jitter, drift and pattern that fit the targets best, from `start`, to a relative fall of
+/// chi-square of `arrived`.
+pub fn solve(frame: &Frame, targets: &[Target], start: &Values, arrived: f64) -> Solved {
     let n = frame.parameters();
     let list = na::DVector::from_column_slice(&start.to_list()[..n]);
     let mut problem = Problem { frame, targets, list: list.clone(), compared: Vec::new(), evaluations: 0 };
     problem.set_params(&list);
     let (problem, report) = LevenbergMarquardt::new()
-        .with_ftol(CHI2_ARRIVED)
+        .with_ftol(arrived)
         .with_xtol(STEP_ARRIVED)
         .with_gtol(0.0)
-        .with_patience(patience.unwrap_or(PATIENCE))
+        .with_patience(PATIENCE)
         .with_stepbound(1.0)
         .minimize(problem);
     Solved {
