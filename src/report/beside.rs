@@ -68,8 +68,9 @@ pub fn brightness_rows(found: &Brightness) -> Vec<Vec<String>> {
 fn overlap(r: &Repeatability) -> Option<String> {
     let (weights, all) = (r.weights.as_ref()?, r.overlap.last()?.k);
     let fewest = r.smallest_overlap?;
+    let suffice = if fewest == 1 { "suffices" } else { "suffice" };
     Some(format!(
-        "Under {weights} weights {fewest} of the {all} exposures over a galaxy suffice, where they are drawn at random"
+        "Under {weights} weights {fewest} of the {all} exposures over a galaxy {suffice}, where they are drawn at random"
     ))
 }
 

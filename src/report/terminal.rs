@@ -36,7 +36,6 @@ pub fn summary(verdict: &Verdict, folder: &str) -> String {
     if let Some(text) = limits_from(r) {
         out.push_str(&wrapped(&text, "", ""));
     }
-    out.push_str(&wrapped(&format!("Limits from: {}", r.source), "", "  "));
 
     out.push_str("\nWhy\n");
     let (reasons, remarks) = reasons_and_remarks(verdict);

@@ -6,16 +6,14 @@
 //! - [`assess`]: the change between some exposures, against its limits
 //! - [`own_model`], [`own_errors`]: each exposure's own PSF over the field, and how well it predicts
 //! - [`decide`]: the decision in its order of preference
-//! - [`optics`], [`blur`]: jitter, focus and alignment, by the forward model or from moments
 //! - [`judge`](mod@judge): all of these in order
 //! - [`beside`]: what stands beside the decision
 //! - [`results`], [`reasons`]: into the result model, in numbers and sentences
-//! - [`model`], [`products`]: what judging gives
+//! - [`model`], [`optics_model`], [`products`]: what judging gives
 
 pub mod advice;
 pub mod assess;
 pub mod beside;
-pub mod blur;
 pub mod common_sky;
 pub mod decide;
 #[cfg(test)]
@@ -23,9 +21,7 @@ mod fixture;
 pub mod judge;
 pub mod likeness;
 pub mod model;
-pub mod optics;
 pub mod optics_model;
-mod optics_stack;
 pub mod own_errors;
 pub mod own_model;
 pub mod products;

@@ -8,13 +8,17 @@
 //! - [`higher`]: change of third and fourth moments
 //! - [`overlap`], [`weights`]: how many exposures must cover a galaxy
 //! - [`combined`]: the PSF of the combination
+//! - [`optics`], [`blur`]: jitter, focus and alignment, by the forward model or from moments
 //! - [`over_time`], [`time_reasons`]: the field means through time, in numbers and sentences
 
+pub mod blur;
 pub mod brightness;
 pub mod combined;
 pub mod correlation;
 mod followed;
 pub mod higher;
+pub mod optics;
+mod optics_stack;
 pub mod over_time;
 pub mod overlap;
 pub mod registration;
@@ -70,7 +74,7 @@ pub(super) fn add(verdict: &mut Verdict, case: &Case, outcome: &Outcome, setting
         verdict.notes.extend(overlap::add(to, judged, stack, tables, weights, limits, confidence));
     }
     over_time::add(verdict, tables, stack);
-    super::optics::add(verdict, tables, stack, settings);
+    optics::add(verdict, tables, stack, settings);
 }
 
 /// Places of what is added up: the kept, under split the largest group.

@@ -6,9 +6,9 @@
 
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
-use super::model::Reason;
-use super::optics_model::BlurChange;
-use super::stack::Stack;
+use super::super::model::Reason;
+use super::super::optics_model::BlurChange;
+use super::super::stack::Stack;
 use crate::moments::shape_under;
 use crate::table::StarTable;
 
@@ -134,6 +134,7 @@ pub fn reason(files: &[&str], blurs: &[BlurChange], sharpest: usize, sharpest_tr
     let unit = blurs[worst].unit.trim_end_matches('2').to_owned();
     let largest = blurs[worst].major_rms.unwrap_or(0.0);
     let (n, total) = (shown.len(), blurs.len());
+    let are = if n == 1 { "is" } else { "are" };
     let course = match growth(&blurs.iter().map(|b| b.xx + b.yy).collect::<Vec<_>>()) {
         Some(slope) if slope > 0.0 => " It grows through the sequence.",
         Some(_) => " It wanes through the sequence.",
@@ -141,11 +142,12 @@ pub fn reason(files: &[&str], blurs: &[BlurChange], sharpest: usize, sharpest_tr
     };
     let (shown_rms, end_to_end) = (three_digits(largest), three_digits(largest * 12f64.sqrt()));
     let (code, text) = if minor < ONE_AXIS * major {
-        let angle = 0.5 * (2.0 * cross).atan2(difference).to_degrees();
+        // Adding zero keeps a minus away from a rounded nought.
+        let angle = (0.5 * (2.0 * cross).atan2(difference).to_degrees()).round() + 0.0;
         (
             "trailing",
             format!(
-                "{n} of {total} exposures are smeared along one direction, {angle:.0} degrees from the detector's x \
+                "{n} of {total} exposures {are} smeared along one direction, {angle:.0} degrees from the detector's x \
                  towards y in the mean, by up to {shown_rms} {unit} rms over the sharpest ({}; that is {end_to_end} {unit} \
                  end to end were it uniform): trailing or jitter along one axis, most in {}.{course}",
                 name(sharpest),
@@ -164,7 +166,7 @@ pub fn reason(files: &[&str], blurs: &[BlurChange], sharpest: usize, sharpest_tr
         (
             "blur-changes",
             format!(
-                "{n} of {total} exposures are blurred about equally in all directions, by up to {shown_rms} {unit} rms over \
+                "{n} of {total} exposures {are} blurred about equally in all directions, by up to {shown_rms} {unit} rms over \
                  the sharpest ({}), most in {}: {likely}.{course}",
                 name(sharpest),
                 name(worst)

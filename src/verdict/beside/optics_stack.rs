@@ -1,9 +1,9 @@
 //! What the fits of a stack's exposures say together: which cause changes, what drifts, what
 //! recurs, what alignment could win.
 
-use super::model::Reason;
+use super::super::model::Reason;
+use super::super::optics_model::*;
 use super::optics::{Fitted, POOR, cannot_tell, exposure_fit, jitter, mean_values};
-use super::optics_model::*;
 use crate::optics::fit::budget::{FieldShape, Shapes};
 use crate::optics::fit::changes::{self, Group, GroupChange, Trend};
 use crate::optics::fit::parameters::{MOST, PATTERN, Values, name};
@@ -406,7 +406,7 @@ mod tests {
     }
 
     fn describe_stack(change: impl Fn(usize, &mut [f64; MOST]), chi2: f64) -> (Optics, Vec<String>) {
-        let table = crate::verdict::optics::tests::empty_table();
+        let table = crate::verdict::beside::optics::tests::empty_table();
         let members: Vec<&StarTable> = vec![&table; 8];
         let fitted = (0..8)
             .map(|place| {

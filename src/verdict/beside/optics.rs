@@ -3,11 +3,11 @@
 
 use rayon::prelude::*;
 
+use super::super::model::{JitterTensor, Verdict};
+use super::super::optics_model::*;
+use super::super::stack::Stack;
 use super::blur::{self, MeanMoments};
-use super::model::{JitterTensor, Verdict};
-use super::optics_model::*;
 use super::optics_stack;
-use super::stack::Stack;
 use crate::optics::fit::budget::Shapes;
 use crate::optics::fit::parameters::{PATTERN, Values, name};
 use crate::optics::fit::{ExposureFit, FitError, Fitter, Known, Noise, StarImage, TensorAxes};
@@ -196,7 +196,11 @@ fn star_images(table: &StarTable) -> Vec<StarImage> {
 }
 
 /// The estimate from moments, for every exposure.
-fn add_blur(optics: &mut Optics, members: &[&StarTable], stack: &Stack) -> Option<super::model::Reason> {
+fn add_blur(
+    optics: &mut Optics,
+    members: &[&StarTable],
+    stack: &Stack,
+) -> Option<super::super::model::Reason> {
     let means: Vec<Option<MeanMoments>> = members.iter().map(|t| blur::mean_moments(t, stack)).collect();
     let sharpest = means.iter().flatten().copied().min_by(|a, b| a.trace.total_cmp(&b.trace))?;
     let scale = members.iter().find_map(|t| t.facts.pixel_arcsec);
