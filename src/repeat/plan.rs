@@ -385,7 +385,13 @@ mod tests {
         let budget = super::super::needed::NoiseBudget::planned(3000, 6, 10, 2, sigma);
         let simple = budget.expected_high(0.001, 3000.0, 6.0, 0.95).unwrap();
         // There of an estimate at its mean, here of the mean over estimates: a little less.
-        let found = planned(3000, 6, 2).expected_high(0.001, 0.95).unwrap();
+        let mut plan = planned(3000, 6, 2);
+        let with_checks = plan.expected_high(0.001, 0.95).unwrap();
+        let true_errors = PlannedCheck { noise_factor: 1.0, counted: None };
+        plan.fields.iter_mut().for_each(|field| field.checks = vec![true_errors.clone()]);
+        let found = plan.expected_high(0.001, 0.95).unwrap();
+        // The few checks that by chance count scatter as change raise the mean.
+        assert!(with_checks > found, "{with_checks} {found}");
         assert!((0.97..1.005).contains(&(found / simple)), "{found} {simple}");
     }
 
