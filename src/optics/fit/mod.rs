@@ -256,13 +256,14 @@ impl Fitter {
     }
 
     /// Fits again with uniform motion as its own term, from the fit without it: the motion
-    /// first takes all that the jitter has along its long axis over the short one.
+    /// first takes all that the jitter has along its long axis over the short one. Gives also by
+    /// how much chi-square is lower than without it, for the same stars and weights.
     pub fn fit_trailing(
         &self,
         stars: &[StarImage],
         noise: Noise,
         fit: &ExposureFit,
-    ) -> Result<ExposureFit, FitError> {
+    ) -> Result<(ExposureFit, f64), FitError> {
         let width = self.known.telescope.lambda_over_d_arcsec() / self.known.pixel_arcsec;
         let mut prepared = prepare(stars, noise, width)?;
         let mut start = fit.values;
@@ -284,7 +285,10 @@ impl Fitter {
         prepared.set_zones(prepare::FINE_ZONES);
         let frame = self.frame(&self.fine, &prepared, true);
         let solved = solve(&frame, &prepared.targets, &start, solve::ARRIVED);
-        self.finish(&frame, &prepared, solved, 0)
+        let still = self.frame(&self.fine, &prepared, false);
+        let base = solve(&still, &prepared.targets, &fit.values, solve::ARRIVED);
+        let gain = base.chi2 - solved.chi2;
+        Ok((self.finish(&frame, &prepared, solved, 0)?, gain))
     }
 
     /// The best of several starts, with a few bright stars at one wavelength.

@@ -26,7 +26,8 @@ pub struct Fitted {
     /// Its place in the stack.
     pub place: usize,
     pub fit: ExposureFit,
-    pub trailing: Option<ExposureFit>,
+    /// With trailing, and what it wins in chi-square.
+    pub trailing: Option<(ExposureFit, f64)>,
 }
 
 /// Adds what the optics say: the section, the exposures' jitter and the reasons.
@@ -134,7 +135,7 @@ fn known(settings: &Settings, members: &[&StarTable]) -> Result<(Known, Vec<Stri
     Ok((Known { telescope, pixel_arcsec, diffusion_pixels }, notes))
 }
 
-type FitResult = Result<(ExposureFit, Option<ExposureFit>), FitError>;
+type FitResult = Result<(ExposureFit, Option<(ExposureFit, f64)>), FitError>;
 
 /// Fits all exposures: the one with most stars from nothing, the others from it.
 fn fit_all(known: &Known, members: &[&StarTable]) -> Result<Vec<FitResult>, FitError> {
@@ -269,7 +270,7 @@ pub fn exposure_fit(fitted: &Fitted, shapes: &Shapes, table: &StarTable) -> Opti
         chi2_per_degree: fit.chi2_per_degree(),
         jitter: jitter(fit.values.jitter_mas2, errors, table),
         jitter_change_mas2: None,
-        trailing: fitted.trailing.as_ref().map(|t| trailing(fit, t)),
+        trailing: fitted.trailing.as_ref().map(|(with, gain)| trailing(with, *gain)),
         terms: (0..PATTERN)
             .map(|k| Term {
                 name: name(k).into(),
@@ -297,20 +298,20 @@ pub fn exposure_fit(fitted: &Fitted, shapes: &Shapes, table: &StarTable) -> Opti
     }
 }
 
-fn trailing(without: &ExposureFit, with: &ExposureFit) -> Trailing {
+fn trailing(with: &ExposureFit, chi2_gain: f64) -> Trailing {
     let [x, y] = with.values.drift_mas;
     let length_mas = x.hypot(y);
     let c = |a: usize, b: usize| with.covariance[(PATTERN + 3 + a, PATTERN + 3 + b)];
     let along = [x / length_mas, y / length_mas];
     let variance =
         along[0] * along[0] * c(0, 0) + 2.0 * along[0] * along[1] * c(0, 1) + along[1] * along[1] * c(1, 1);
-    let chi2_gain = without.chi2 - with.chi2;
+    let length_err = variance.max(0.0).sqrt();
     Trailing {
         length_mas,
-        length_err: variance.max(0.0).sqrt(),
+        length_err,
         angle_deg: y.atan2(x).to_degrees().rem_euclid(180.0),
         chi2_gain,
-        preferred: chi2_gain > TRAILING_CHI2,
+        preferred: chi2_gain > TRAILING_CHI2 && length_mas > TRAILING_SIGMAS * length_err,
     }
 }
 

@@ -336,7 +336,8 @@ fn summary(optics: &Optics, reasons: &[Reason]) -> Vec<String> {
             size.1, size.0, e.1, e.0
         ));
     }
-    if reasons.iter().all(|r| !r.code.ends_with("-changes") && !r.code.ends_with("-drifts")) {
+    let of_change = |r: &Reason| ["changes", "drifts"].iter().any(|end| r.code.ends_with(end));
+    if !reasons.iter().any(of_change) {
         out.push("No change of jitter, focus or alignment is shown at five standard deviations".into());
     }
     let worth = |a: &&NullingAdvice| {
