@@ -1,9 +1,11 @@
 //! Whole stacks through the binary: simulated with known truth, checked, and the verdict held
 //! against what was put in.
 
+mod checked;
+
 use std::path::Path;
 
-use stackworthy::synth::{Scene, Truth, run};
+use stackworthy::synth::{Scene, Truth};
 use stackworthy::verdict::model::{Decision, Measured, Verdict};
 
 struct Checked {
@@ -16,27 +18,14 @@ struct Checked {
 /// A built-in scene with fewer exposures, to be quick. Its stars stay: half of them must still bear a
 /// cubic change.
 fn check(name: &str) -> Checked {
-    let folder = tempfile::tempdir().unwrap();
     let mut scene = Scene::built_in(name).unwrap();
     scene.sequence.exposures = 5;
-    let frames = run(&scene, folder.path(), false, &|_| ()).unwrap();
-    let out = folder.path().join("out");
-    let exit_code = assert_cmd::Command::cargo_bin("stackworthy")
-        .unwrap()
-        .arg("check")
-        .args(&frames)
-        .arg("--out")
-        .arg(&out)
-        .output()
-        .unwrap()
-        .status
-        .code()
-        .unwrap();
-    let read = |path: &Path| std::fs::read_to_string(path).unwrap();
-    let verdict: Verdict = serde_json::from_str(&read(&out.join("verdict.json"))).unwrap();
-    let truth = serde_json::from_str(&read(&folder.path().join("truth.json"))).unwrap();
+    let run = checked::Checked::scene(&scene);
+    let exit_code = run.output.status.code().unwrap();
+    let verdict: Verdict = serde_json::from_str(&run.read("out/verdict.json")).unwrap();
+    let truth = serde_json::from_str(&run.read("truth.json")).unwrap();
     let name_of = |line: &str| Path::new(line).file_name().unwrap().to_string_lossy().into_owned();
-    let keep = read(&out.join("keep.txt")).lines().map(name_of).collect();
+    let keep = run.read("out/keep.txt").lines().map(name_of).collect();
     println!("{name}: {:?} {:?} {:?}", verdict.decision, verdict.repeatability, verdict.instrument);
     Checked { exit_code, verdict, keep, truth }
 }

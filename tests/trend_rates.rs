@@ -285,8 +285,9 @@ fn intervals_of_the_allan_deviation_hold_white_noise() {
                 dof = found.dof;
                 found.interval.0 <= variance.sqrt() && variance.sqrt() <= found.interval.1
             });
-            // A chi-square of as many degrees of freedom has two moments right, not all.
-            at_least(&format!("interval of {form:?} at m = {averaged}"), n, found, 0.94, runs);
+            // A chi-square of as many degrees of freedom has two moments right, not all: the interval
+            // is a little wide.
+            at_least(&format!("interval of {form:?} at m = {averaged}"), n, found, 0.95, runs);
             at_most(&format!("interval of {form:?} at m = {averaged}"), n, found, 0.97, runs);
             let error = 3.3 * (2.0 / dof / runs as f64).sqrt();
             assert!(

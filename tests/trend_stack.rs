@@ -1,28 +1,20 @@
 //! The time analysis of whole stacks through the binary, against what was simulated: a drift and the
 //! temperature that goes with it are found in the scene that drifts, nothing in the steady one.
 
-use stackworthy::synth::{Scene, run};
+mod checked;
+
+use stackworthy::synth::Scene;
 use stackworthy::verdict::model::{Decision, Verdict};
 
 fn check(name: &str) -> (Verdict, String, String) {
-    let folder = tempfile::tempdir().unwrap();
     let mut scene = Scene::built_in(name).unwrap();
     scene.detector.width = 640;
     scene.detector.height = 640;
     scene.stars.per_frame = 400.0;
-    let frames = run(&scene, folder.path(), false, &|_| ()).unwrap();
-    let out = folder.path().join("out");
-    let run = assert_cmd::Command::cargo_bin("stackworthy")
-        .unwrap()
-        .arg("check")
-        .args(&frames)
-        .arg("--out")
-        .arg(&out)
-        .output()
-        .unwrap();
-    let read = |file: &str| std::fs::read_to_string(out.join(file)).unwrap();
-    let verdict = serde_json::from_str(&read("verdict.json")).unwrap();
-    (verdict, String::from_utf8_lossy(&run.stdout).into_owned(), read("report.html"))
+    let run = checked::Checked::scene(&scene);
+    let verdict = serde_json::from_str(&run.read("out/verdict.json")).unwrap();
+    let terminal = String::from_utf8_lossy(&run.output.stdout).into_owned();
+    (verdict, terminal, run.read("out/report.html"))
 }
 
 #[test]

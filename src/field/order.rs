@@ -1,7 +1,7 @@
 //! The order of the field model, chosen by stars held out of the fit.
 
 use super::basis::functions_of_degree;
-use super::{Basis, FieldError, Robustness, fit};
+use super::{Basis, FieldError, FieldFit, Robustness, fit};
 
 /// Held-out error of every degree tried, and the choice.
 #[derive(Debug, Clone, PartialEq)]
@@ -53,6 +53,20 @@ pub fn choose_degree(
     Ok(OrderChoice { degree, held_out, held_out_err })
 }
 
+/// The robust model of those stars alone that are to be kept.
+pub fn fit_of_some(
+    basis: &Basis,
+    xs: &[f64],
+    ys: &[f64],
+    values: &[f64],
+    sigmas: &[f64],
+    keep: impl Fn(usize) -> bool,
+) -> Result<FieldFit, FieldError> {
+    let kept: Vec<usize> = (0..values.len()).filter(|i| keep(*i)).collect();
+    let pick = |all: &[f64]| kept.iter().map(|i| all[*i]).collect::<Vec<f64>>();
+    fit(basis, &pick(xs), &pick(ys), &pick(values), &pick(sigmas), Robustness::Bisquare)
+}
+
 /// For every star, value minus the robust model fitted without its fold.
 pub fn held_out_residuals(
     basis: &Basis,
@@ -65,9 +79,7 @@ pub fn held_out_residuals(
     let mut residuals = vec![0.0; values.len()];
     let folds = fold.iter().max().map_or(0, |f| f + 1);
     for held in 0..folds {
-        let kept: Vec<usize> = (0..values.len()).filter(|i| fold[*i] != held).collect();
-        let pick = |all: &[f64]| kept.iter().map(|i| all[*i]).collect::<Vec<f64>>();
-        let model = fit(basis, &pick(xs), &pick(ys), &pick(values), &pick(sigmas), Robustness::Bisquare)?;
+        let model = fit_of_some(basis, xs, ys, values, sigmas, |i| fold[i] != held)?;
         for i in (0..values.len()).filter(|i| fold[*i] == held) {
             residuals[i] = values[i] - model.predict(xs[i], ys[i]).0;
         }

@@ -3,7 +3,7 @@
 use nalgebra::DMatrix;
 
 use super::RepeatError;
-use super::interval::{NoiseMode, RmsChange, rms_change, with_extra};
+use super::interval::{NoiseMode, RmsChange, rms_change};
 use super::noise_check::NoiseCheck;
 use super::solve::{Data, check_rows};
 use crate::field::{Basis, basis::functions_of_degree};
@@ -145,8 +145,7 @@ impl Change {
         if !check.in_doubt() && self.functions >= functions_of_degree(ENOUGH_DEGREE) {
             return Ok(change);
         }
-        let counted = check.counted_as_change(confidence);
-        Ok(with_extra(change, per_row * counted.variance, per_row * counted.low, per_row * counted.high))
+        Ok(check.counted_as_change(confidence).added_to(change, per_row))
     }
 
     /// The independent directions of the estimated change with their noise.

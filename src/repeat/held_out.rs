@@ -6,9 +6,9 @@ use super::RepeatError;
 use super::interval::RmsChange;
 use super::root::crossing_above;
 use crate::field::Basis;
-use crate::field::order::{fold_of_each, held_out_residuals};
+use crate::field::FieldError;
+use crate::field::order::{fit_of_some, fold_of_each, held_out_residuals};
 use crate::field::robust::{BISQUARE_TUNING, scale_about_zero};
-use crate::field::{FieldError, Robustness, fit};
 
 /// Held-out residuals of one exposure and component, with the stars' errors.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -54,9 +54,7 @@ pub fn hold_out_pairs(
     let folds = fold.iter().max().map_or(0, |f| f + 1);
     let mut residuals = vec![vec![0.0; folds]; values.len()];
     for (a, b) in (0..folds).flat_map(|a| (a..folds).map(move |b| (a, b))) {
-        let kept: Vec<usize> = (0..values.len()).filter(|&i| fold[i] != a && fold[i] != b).collect();
-        let pick = |all: &[f64]| kept.iter().map(|i| all[*i]).collect::<Vec<f64>>();
-        let model = fit(basis, &pick(xs), &pick(ys), &pick(values), &pick(sigmas), Robustness::Bisquare)?;
+        let model = fit_of_some(basis, xs, ys, values, sigmas, |i| fold[i] != a && fold[i] != b)?;
         for i in (0..values.len()).filter(|&i| fold[i] == a || fold[i] == b) {
             let left = values[i] - model.predict(xs[i], ys[i]).0;
             residuals[i][if fold[i] == a { b } else { a }] = left;

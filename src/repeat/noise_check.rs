@@ -2,7 +2,7 @@
 
 use statrs::distribution::{ChiSquared, ContinuousCDF};
 
-use super::interval::two_sided_normal;
+use super::interval::{RmsChange, two_sided_normal, with_extra};
 use super::root::crossing_above;
 
 /// What the residuals say of the stated errors, before any floor is fitted.
@@ -130,6 +130,13 @@ impl NoiseCheck {
         // Change of high order must be plain before it raises the lower bound.
         let low = (c - reach.max(3.0) * err).max(0.0).min(variance);
         CountedAsChange { variance, low, high }
+    }
+}
+
+impl CountedAsChange {
+    /// The change with `per_row` times this added to its mean square and bounds.
+    pub(super) fn added_to(&self, change: RmsChange, per_row: f64) -> RmsChange {
+        with_extra(change, per_row * self.variance, per_row * self.low, per_row * self.high)
     }
 }
 

@@ -49,13 +49,6 @@ impl PhaseSwing {
     pub fn at(&self, x: f64, y: f64) -> f64 {
         harmonics(x, y).iter().zip(&self.0).map(|(h, c)| h * c).sum()
     }
-
-    /// Rms over positions within a pixel.
-    pub fn rms(&self) -> f64 {
-        let (axes, products) = self.0.split_at(4);
-        let square = |part: &[f64]| part.iter().map(|c| c * c).sum::<f64>();
-        (0.5 * square(axes) + 0.25 * square(products)).sqrt()
-    }
 }
 
 fn harmonics(x: f64, y: f64) -> SVector<f64, HARMONICS> {
@@ -183,11 +176,14 @@ mod tests {
     fn a_swing_is_found_and_nothing_is_made_of_noise() {
         let (rows, values) = repeats(1, 0.006);
         let found = phase_swing(&rows, &values).unwrap();
-        // 480 rows of about 0.006 each give a coefficient to 0.006 sqrt(2/480) = 0.0004.
+        // 480 rows of about 0.006 each give a coefficient to 0.006 sqrt(2/480) = 0.0004, and all eight
+        // together the swing at a place to twice that.
         for (x, truth) in [(3.0, 0.006), (7.5, -0.006), (4.25, 0.0)] {
             assert!((found.at(x, 11.3) - truth).abs() < 4.0 * 0.0004 * 2.0, "{found:?}");
         }
-        assert!((found.rms() - 0.006 / 2.0f64.sqrt()).abs() < 0.001);
+        let places = (0..100).map(|k| (0.1 * f64::from(k % 10), 0.1 * f64::from(k / 10)));
+        let rms = (places.map(|(x, y)| found.at(x, y).powi(2)).sum::<f64>() / 100.0).sqrt();
+        assert!((rms - 0.006 / 2.0f64.sqrt()).abs() < 0.001);
         // One in a hundred by chance: of 100 tries, more than 5 has a probability of 5e-4.
         let by_chance = (0..100).filter(|seed| {
             let (rows, values) = repeats(100 + seed, 0.0);

@@ -8,7 +8,7 @@ use thiserror::Error;
 
 use super::RepeatError;
 use super::change::degree_for;
-use super::interval::{NoiseMode, POWER_QUANTILE, RmsChange, rms_change, under_change, with_extra};
+use super::interval::{NoiseMode, POWER_QUANTILE, RmsChange, rms_change, under_change};
 use super::noise_check::NoiseCheck;
 use super::planned_check::{Design, PlannedCheck, PlannedStar, planned_checks};
 use super::quadratic_form::{QuadraticForm, Term};
@@ -141,8 +141,7 @@ impl PlannedChange {
 
     fn with_counted(&self, change: RmsChange, check: &NoiseCheck, confidence: f64) -> RmsChange {
         let per_row = self.exposures as f64 / (self.exposures as f64 - 1.0);
-        let counted = check.counted_as_change(confidence);
-        with_extra(change, per_row * counted.variance, per_row * counted.low, per_row * counted.high)
+        check.counted_as_change(confidence).added_to(change, per_row)
     }
 
     /// The chance that the upper bound comes out under `limit`. It does where the estimated mean

@@ -126,10 +126,8 @@ fn expected_neighbours(stars: &[PlannedStar], exposures: usize, components: usiz
     (stated, scatter)
 }
 
-/// Wilson & Hilferty (1931, Proc. Natl Acad. Sci. 17, 684).
 fn chi_square_quantile(p: f64, dof: f64) -> f64 {
-    let spread = 2.0 / (9.0 * dof);
-    dof * (1.0 - spread + normal(p) * spread.sqrt()).max(0.0).powi(3)
+    statrs::distribution::ChiSquared::new(dof).map_or(dof, |chi2| chi2.inverse_cdf(p))
 }
 
 fn normal(p: f64) -> f64 {

@@ -8,7 +8,7 @@ use crate::verdict::model::{
 };
 
 use super::numbers::{MISSING, or_missing, significant, with_interval};
-use super::words::file_name;
+use crate::verdict::reasons::file_name;
 
 /// One line each.
 pub fn lines(verdict: &Verdict) -> Vec<String> {

@@ -7,13 +7,11 @@ use minijinja::{Environment, Value, context};
 use crate::stars::Refusal;
 use crate::verdict::model::{ExposureResult, Gate, Reason};
 use crate::verdict::optics_model::{Optics, OpticsFit};
-use crate::verdict::reasons::percent;
+use crate::verdict::reasons::{file_name, percent};
 use crate::verdict::{Judgement, Verdict};
 
 use super::numbers::{MISSING, or_missing, signed, significant, with_error, with_interval};
-use super::words::{
-    as_sentence, budget, count, file_name, limits_from, next_step, reasons_and_remarks, sentence,
-};
+use super::words::{as_sentence, budget, count, limits_from, next_step, reasons_and_remarks, sentence};
 use super::{CAUTION, REPORT_HTML, ReportError, beside, exposures::gate_word, figures, through_time};
 
 /// The whole page. `settings_toml` is shown as it is.
@@ -125,7 +123,7 @@ fn optics(o: &Optics) -> Value {
     let term = |f: &OpticsFit, name: &str| {
         let found = f.terms.iter().find(|t| t.name == name);
         found.map_or(MISSING.into(), |t| match t.determined {
-            true => format!("{:.1} ± {:.1}", t.value, t.error),
+            true => format!("{:.2} ± {:.2}", t.value, t.error),
             false => "not determined".into(),
         })
     };

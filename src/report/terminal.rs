@@ -5,11 +5,11 @@ use std::fmt::Write;
 
 use crate::verdict::Verdict;
 use crate::verdict::model::{BiasEstimate, ExposureResult, Gate, Measured};
-use crate::verdict::reasons::percent;
+use crate::verdict::reasons::{file_name, percent};
 
 use super::exposures::gate_word;
 use super::numbers::{significant, with_interval};
-use super::words::{file_name, limits_from, next_step, reasons_and_remarks, sentence, standing, worst};
+use super::words::{limits_from, next_step, reasons_and_remarks, sentence, standing, worst};
 use super::{CAUTION, REPORT_HTML, beside};
 
 /// Exposures named one by one at most; the rest is counted.

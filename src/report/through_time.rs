@@ -6,7 +6,7 @@ use crate::verdict::model::{DriftInTime, PeriodInTime, QuantityInTime, Reason, S
 
 use super::html::coded;
 use super::numbers::{MISSING, significant, with_error, with_interval};
-use super::words::file_name;
+use crate::verdict::reasons::file_name;
 
 pub fn page(time: &TimeAnalysis, remarks: Vec<&Reason>) -> Value {
     let follows = &time.follows;

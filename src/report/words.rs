@@ -202,11 +202,6 @@ pub fn count(verdict: &Verdict, gate: Gate) -> usize {
     verdict.exposures.iter().filter(|e| e.gate == gate).count()
 }
 
-/// The last part of a path.
-pub fn file_name(path: &str) -> &str {
-    path.rsplit(['/', '\\']).next().unwrap_or(path)
-}
-
 /// First letter large, full stop at the end.
 pub fn as_sentence(text: &str) -> String {
     let mut letters = text.trim_end_matches('.').chars();

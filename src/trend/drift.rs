@@ -1,7 +1,8 @@
 //! A robust slope against time.
 
 use super::rank::group_sizes;
-use super::{TrendError, enough, finite, mean, median, normal_deviate, normal_p, same_length, varies};
+use super::{TrendError, enough, finite, mean, median, normal_p, same_length, varies};
+use crate::repeat::interval::two_sided_normal;
 
 /// Fewer exposures cannot show a drift at 95 %: of 5 in a row, all rising or all falling has the
 /// chance 2/120, of 4 it has 2/24.
@@ -151,7 +152,7 @@ impl Kendall {
     /// The smallest C with `P(|S| <= C)` at least `confidence`.
     fn critical(&self, confidence: f64, inflation: f64) -> f64 {
         if !self.exact(inflation) {
-            return normal_deviate(confidence) * (self.variance * inflation).sqrt();
+            return two_sided_normal(confidence) * (self.variance * inflation).sqrt();
         }
         let chances = inversions(self.n);
         let pairs = chances.len() - 1;

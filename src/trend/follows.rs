@@ -5,7 +5,8 @@ use rand::rngs::ChaCha8Rng;
 use rand::seq::SliceRandom;
 
 use super::rank::ranks;
-use super::{TrendError, enough, finite, mean, normal_deviate, same_length, student_p, varies};
+use super::{TrendError, enough, finite, mean, same_length, student_p, varies};
+use crate::repeat::interval::two_sided_normal;
 
 pub const MIN_EXPOSURES: usize = 6;
 
@@ -88,7 +89,7 @@ fn interval(value: f64, n: usize, confidence: f64) -> (f64, f64) {
     let n = n as f64;
     let most = 1.0 - 6.0 / (n * (n * n - 1.0));
     let z = value.clamp(-most, most).atanh();
-    let half = normal_deviate(confidence) * (FISHER_VARIANCE / (n - 3.0)).sqrt();
+    let half = two_sided_normal(confidence) * (FISHER_VARIANCE / (n - 3.0)).sqrt();
     ((z - half).tanh().min(value), (z + half).tanh().max(value))
 }
 

@@ -66,15 +66,9 @@ fn varies(values: &[f64]) -> bool {
     values.iter().any(|v| *v != values[0])
 }
 
-/// Median; the mean of the two middle values where the number is even. NaN where there is none.
+/// NaN of no values.
 fn median(values: &[f64]) -> f64 {
-    let mut sorted = values.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    match sorted.len() {
-        0 => f64::NAN,
-        n if n % 2 == 1 => sorted[n / 2],
-        n => 0.5 * (sorted[n / 2 - 1] + sorted[n / 2]),
-    }
+    crate::field::robust::median(values).unwrap_or(f64::NAN)
 }
 
 /// Two-sided p-value of a standard normal deviate.
@@ -82,12 +76,8 @@ fn normal_p(z: f64) -> f64 {
     statrs::function::erf::erfc(z.abs() / std::f64::consts::SQRT_2)
 }
 
-/// The deviate that a standard normal exceeds in absolute value with probability `1 - confidence`.
-pub fn normal_deviate(confidence: f64) -> f64 {
-    std::f64::consts::SQRT_2 * statrs::function::erf::erf_inv(confidence)
-}
-
-/// The same for Student's t; infinite where there are no degrees of freedom.
+/// The deviate that Student's t exceeds in absolute value with probability `1 - confidence`; infinite
+/// where there are no degrees of freedom.
 fn student_deviate(confidence: f64, dof: f64) -> f64 {
     use statrs::distribution::{ContinuousCDF, StudentsT};
     StudentsT::new(0.0, 1.0, dof).map_or(f64::INFINITY, |t| t.inverse_cdf(0.5 * (1.0 + confidence)))

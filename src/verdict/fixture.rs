@@ -4,10 +4,11 @@ use rand::{RngExt, SeedableRng, rngs::StdRng};
 use rand_distr::StandardNormal;
 
 use super::stack::{Exposure, Measured, Stack};
-use crate::frame::Region;
+use crate::frame::{ExposureFacts, Region};
 use crate::moments::Weight;
 use crate::stars::affine::Affine;
 use crate::stars::matching::match_exposures;
+use crate::table::StarTable;
 
 /// Stars on 1000 x 1000 pixels, fluxes over two decades, ln T = 1 and e = (0.02, 0) with errors and noise
 /// of 0.003; `change(exposure, star, rng)` may alter each measurement.
@@ -56,6 +57,27 @@ pub fn stack(exposures: usize, stars: usize, change: impl Fn(usize, &mut Measure
         e_response: 1.0,
         mean_star: None,
         matched,
-        phase_swing: [None, None, None],
+    }
+}
+
+/// A table of an exposure without stars.
+pub fn empty_table() -> StarTable {
+    StarTable {
+        file: "a.fits".into(),
+        frame_sha256: String::new(),
+        settings_sha256: String::new(),
+        version: String::new(),
+        width: 100,
+        height: 100,
+        usable: Region { x0: 0, x1: 100, y0: 0, y1: 100 },
+        facts: ExposureFacts::default(),
+        sky_level: 0.0,
+        sky_noise: 1.0,
+        sigma_pixels: None,
+        narrowest_sigma_pixels: None,
+        has_wcs: false,
+        sky_angle_deg: None,
+        notes: Vec::new(),
+        stars: Vec::new(),
     }
 }

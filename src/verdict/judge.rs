@@ -105,9 +105,11 @@ pub fn judge(
         checks: &settings.checks,
     };
     let outcome = outcome.unwrap_or_else(|| Outcome::undecided(viable.clone()));
+    // By far the most work, and the same for any outcome.
+    let optics = beside::optics::of_stack(tables, &stack, settings);
     let written = |outcome: &Outcome| {
         let mut verdict = case.verdict(outcome);
-        beside::add(&mut verdict, &case, outcome, settings);
+        beside::add(&mut verdict, &case, outcome, settings, optics.as_ref());
         verdict
     };
     let verdict = written(&outcome);

@@ -114,31 +114,16 @@ fn differences(kind: &Kind, other: &Kind) -> Vec<&'static str> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::frame::{ExposureFacts, Region};
+    use crate::frame::ExposureFacts;
+    use crate::verdict::fixture::empty_table;
 
     fn table(filter: &str, exposure_s: f64) -> StarTable {
-        StarTable {
-            file: String::new(),
-            frame_sha256: String::new(),
-            settings_sha256: String::new(),
-            version: String::new(),
-            width: 100,
-            height: 100,
-            usable: Region { x0: 0, x1: 100, y0: 0, y1: 100 },
-            facts: ExposureFacts {
-                filter: Some(filter.into()),
-                exposure_s: Some(exposure_s),
-                ..ExposureFacts::default()
-            },
-            sky_level: 0.0,
-            sky_noise: 1.0,
-            sigma_pixels: None,
-            narrowest_sigma_pixels: None,
-            has_wcs: false,
-            sky_angle_deg: None,
-            notes: Vec::new(),
-            stars: Vec::new(),
-        }
+        let facts = ExposureFacts {
+            filter: Some(filter.into()),
+            exposure_s: Some(exposure_s),
+            ..ExposureFacts::default()
+        };
+        StarTable { facts, ..empty_table() }
     }
 
     #[test]

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use super::assess::{Assessment, Standing};
 use super::model::{Decision, Measured, Reason, SizeAndEllipticity};
+use super::results::finite;
 use crate::gate;
 use crate::moments::Weight;
 use crate::repeat::{Change, RmsChange};
@@ -291,10 +292,6 @@ pub fn cautions(weight: Weight) -> Vec<String> {
     out
 }
 
-fn finite(value: f64) -> Option<f64> {
-    value.is_finite().then_some(value)
-}
-
 /// 0.95 as `95`, 0.9973 as `99.73`.
 pub fn percent(share: f64) -> String {
     let text = format!("{:.4}", share * 100.0);
@@ -315,10 +312,15 @@ fn count(n: usize, noun: &str) -> String {
     format!("{n} {noun}{}", if n == 1 { "" } else { "s" })
 }
 
+/// The last part of a path.
+pub fn file_name(path: &str) -> &str {
+    path.rsplit(['/', '\\']).next().unwrap_or(path)
+}
+
 /// The first few files, by their names without folders.
 pub(super) fn listed(paths: &[String]) -> String {
     const SHOWN: usize = 4;
-    let names: Vec<&str> = paths.iter().map(|p| p.rsplit(['/', '\\']).next().unwrap_or(p)).collect();
+    let names: Vec<&str> = paths.iter().map(|p| file_name(p)).collect();
     let first = names.iter().take(SHOWN).copied().collect::<Vec<_>>().join(", ");
     match names.len() {
         n if n > SHOWN => format!("{first} and {} more", n - SHOWN),

@@ -51,6 +51,11 @@ pub fn bare(rms: &RmsChange, limit: f64) -> Measured {
     }
 }
 
+/// The same where nothing is asked.
+pub fn unlimited(rms: &RmsChange) -> Measured {
+    Measured { limit: None, ..bare(rms, 0.0) }
+}
+
 /// The same with the population of the field means.
 pub fn measured(rms: &RmsChange, limit: f64, change: &Change) -> Measured {
     Measured { population: population(change, rms.confidence), ..bare(rms, limit) }

@@ -6,7 +6,7 @@ use crate::field::Basis;
 use crate::frame::Region;
 use crate::moments::pooled::{PooledMoments, PooledStar, pooled_moments};
 use crate::moments::{HigherMoments, Shape, Weight, primary_weight, shape_under};
-use crate::repeat::phase::{PhaseSwing, Repeat, phase_swing};
+use crate::repeat::phase::{Repeat, phase_swing};
 use crate::repeat::{Row, change::degree_for, subset::in_first_half};
 use crate::stars::Star;
 use crate::stars::affine::Affine;
@@ -72,8 +72,6 @@ pub struct Stack {
     /// The mean star, where it could be measured.
     pub mean_star: Option<PooledMoments>,
     pub matched: Matched,
-    /// Swing of ln T, e1 and e2 with sub-pixel position that was taken out of the stars' values.
-    pub phase_swing: [Option<PhaseSwing>; 3],
 }
 
 /// Rows of one quantity for the fits of change.
@@ -115,11 +113,10 @@ impl Stack {
                 usable: tables[table].usable,
             })
             .collect();
-        let phase_swing = match narrowest < COARSE_SIGMA_PIXELS {
-            true => take_out_phase_swing(&mut exposures),
-            false => [None, None, None],
-        };
-        Self { exposures, weight, size_response, e_response, mean_star, matched, phase_swing }
+        if narrowest < COARSE_SIGMA_PIXELS {
+            take_out_phase_swing(&mut exposures);
+        }
+        Self { exposures, weight, size_response, e_response, mean_star, matched }
     }
 
     /// The same stars under another weight, changes left as they show under it.
@@ -292,25 +289,24 @@ fn measured(star: &Star, identity: Option<usize>, weight: Weight) -> Option<Meas
 }
 
 /// Takes the swing with sub-pixel position, as the repeats of the stars show it, out of all stars.
-fn take_out_phase_swing(exposures: &mut [Exposure]) -> [Option<PhaseSwing>; 3] {
+fn take_out_phase_swing(exposures: &mut [Exposure]) {
     type Quantity = (fn(&Measured) -> f64, fn(&Measured) -> f64, fn(&mut Measured) -> &mut f64);
     let quantities: [Quantity; 3] = [
         (|s| s.log_size, |s| s.log_size_err, |s| &mut s.log_size),
         (|s| s.e1, |s| s.e_err, |s| &mut s.e1),
         (|s| s.e2, |s| s.e_err, |s| &mut s.e2),
     ];
-    quantities.map(|(value, err, place)| {
+    for (value, err, place) in quantities {
         let stars = exposures.iter().enumerate().flat_map(|(t, e)| e.stars.iter().map(move |s| (t, s)));
         let repeat = |(exposure, s): (usize, &Measured)| {
             Some((Repeat { star: s.identity?, exposure, x: s.x, y: s.y, sigma: err(s) }, value(s)))
         };
         let (repeats, values): (Vec<Repeat>, Vec<f64>) = stars.filter_map(repeat).unzip();
-        let swing = phase_swing(&repeats, &values)?;
+        let Some(swing) = phase_swing(&repeats, &values) else { continue };
         for star in exposures.iter_mut().flat_map(|e| &mut e.stars) {
             *place(star) -= swing.at(star.x, star.y);
         }
-        Some(swing)
-    })
+    }
 }
 
 /// Error of each coordinate of a Gaussian star on white noise, pixels: `sqrt(2) s / snr` under the

@@ -30,6 +30,11 @@ const INVERSE_PIXELS: f64 = 1e-10;
 /// Residual at which an inverse that stopped is still accepted, pixels.
 const ACCEPTED_PIXELS: f64 = 1e-6;
 
+/// Right ascension less another, the short way round: -180 to 180 degrees.
+pub fn ra_difference_deg(ra: f64, from: f64) -> f64 {
+    (ra - from + 540.0).rem_euclid(360.0) - 180.0
+}
+
 /// A celestial world coordinate system. Pixels are 0-based here.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Wcs {

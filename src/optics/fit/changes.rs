@@ -131,17 +131,10 @@ pub fn align_signs(fits: &mut [ExposureFit]) {
 /// focus drive, an exposure each, and the signed defocus a step of it makes. Turns the fits
 /// round where needed; true where the move decided.
 pub fn settle_sign(fits: &mut [ExposureFit], readings: &[f64], nm_per_step: f64) -> bool {
-    let rows: Vec<(f64, f64, f64)> = fits
-        .iter()
-        .zip(readings)
-        .map(|(fit, &reading)| (reading, fit.values.pattern.defocus_nm, fit.error(0).powi(-2)))
-        .collect();
-    let weight: f64 = rows.iter().map(|r| r.2).sum();
-    let mean = rows.iter().map(|r| r.0 * r.2).sum::<f64>() / weight;
-    let spread: f64 = rows.iter().map(|r| r.2 * (r.0 - mean).powi(2)).sum();
-    let slope = rows.iter().map(|r| r.2 * (r.0 - mean) * r.1).sum::<f64>() / spread;
+    let line = Line::of(fits, readings, 0);
+    let slope = line.slope;
     let moved = readings.iter().any(|&reading| reading != readings[0]);
-    if !(moved && slope.abs() > SIGNIFICANT / spread.sqrt()) {
+    if !(moved && slope.abs() > SIGNIFICANT * line.error) {
         return false;
     }
     if slope * nm_per_step < 0.0 {
@@ -201,23 +194,37 @@ pub fn trends(fits: &[ExposureFit], times: &[f64]) -> Vec<Trend> {
 }
 
 fn trend(fits: &[ExposureFit], times: &[f64], parameter: usize) -> Option<Trend> {
-    let rows: Vec<(f64, f64, f64)> = fits
-        .iter()
-        .zip(times)
-        .map(|(fit, &time)| (time, fit.values.to_list()[parameter], fit.error(parameter).powi(-2)))
-        .collect();
-    let weight: f64 = rows.iter().map(|r| r.2).sum();
-    let time_mean = rows.iter().map(|r| r.0 * r.2).sum::<f64>() / weight;
-    let value_mean = rows.iter().map(|r| r.1 * r.2).sum::<f64>() / weight;
-    let spread: f64 = rows.iter().map(|r| r.2 * (r.0 - time_mean).powi(2)).sum();
-    let slope = rows.iter().map(|r| r.2 * (r.0 - time_mean) * (r.1 - value_mean)).sum::<f64>() / spread;
-    let about: f64 = rows.iter().map(|r| r.2 * (r.1 - value_mean - slope * (r.0 - time_mean)).powi(2)).sum();
-    if !(spread > 0.0 && slope.is_finite()) {
+    let Line { slope, error, chi2 } = Line::of(fits, times, parameter);
+    if !(error.is_finite() && slope.is_finite()) {
         return None;
     }
-    let error = spread.sqrt().recip();
     let degrees = (fits.len() - 2) as f64;
-    let scattered = error * (about / degrees).sqrt().max(1.0);
+    let scattered = error * (chi2 / degrees).sqrt().max(1.0);
     let chance_in_scatter = 2.0 * StudentsT::new(0.0, 1.0, degrees).ok()?.sf(slope.abs() / scattered);
     Some(Trend { parameter, slope, error, chance_in_scatter })
+}
+
+/// The straight line of a parameter against something known of each exposure, by weighted least
+/// squares; the error is infinite where that is the same in all.
+struct Line {
+    slope: f64,
+    error: f64,
+    chi2: f64,
+}
+
+impl Line {
+    fn of(fits: &[ExposureFit], against: &[f64], parameter: usize) -> Self {
+        let rows: Vec<(f64, f64, f64)> = fits
+            .iter()
+            .zip(against)
+            .map(|(fit, &x)| (x, fit.values.to_list()[parameter], fit.error(parameter).powi(-2)))
+            .collect();
+        let sum = |part: &dyn Fn(&(f64, f64, f64)) -> f64| rows.iter().map(|r| r.2 * part(r)).sum::<f64>();
+        let weight = sum(&|_| 1.0);
+        let (x_mean, y_mean) = (sum(&|r| r.0) / weight, sum(&|r| r.1) / weight);
+        let spread = sum(&|r| (r.0 - x_mean).powi(2));
+        let slope = sum(&|r| (r.0 - x_mean) * (r.1 - y_mean)) / spread;
+        let chi2 = sum(&|r| (r.1 - y_mean - slope * (r.0 - x_mean)).powi(2));
+        Self { slope, error: spread.sqrt().recip(), chi2 }
+    }
 }

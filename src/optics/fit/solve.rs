@@ -5,7 +5,7 @@ use nalgebra::DMatrix;
 use nalgebra_of_solver as na;
 use rayon::prelude::*;
 
-use super::parameters::{JITTER, MOST, PATTERN, Values, zernike_slopes};
+use super::parameters::{MOST, PATTERN, Values, zernike_slopes};
 use super::star::{Compared, Own, Target};
 use super::zone::{Grid, Zone};
 use crate::optics::zernike::MODES;
@@ -194,6 +194,3 @@ pub fn solve(frame: &Frame, targets: &[Target], start: &Values, arrived: f64) ->
         arrived: report.termination.was_successful(),
     }
 }
-
-/// Number of jitter parameters, for those who slice lists.
-const _: () = assert!(PATTERN + JITTER + 2 == MOST);

@@ -8,6 +8,7 @@ use statrs::distribution::{ContinuousCDF, StudentsT};
 
 use super::super::model::Reason;
 use super::super::optics_model::BlurChange;
+use super::super::reasons::{file_name, number};
 use super::super::stack::Stack;
 use crate::moments::shape_under;
 use crate::table::StarTable;
@@ -130,7 +131,7 @@ pub fn reason(files: &[&str], blurs: &[BlurChange], sharpest: usize, sharpest_tr
     let (trace, difference, cross) = (sum(|b| b.xx + b.yy), sum(|b| b.xx - b.yy), sum(|b| b.xy));
     let reach = difference.hypot(2.0 * cross);
     let (major, minor) = (0.5 * (trace + reach), 0.5 * (trace - reach));
-    let name = |k: usize| files[k].rsplit(['/', '\\']).next().unwrap_or(files[k]).to_owned();
+    let name = |k: usize| file_name(files[k]);
     let unit = blurs[worst].unit.trim_end_matches('2').to_owned();
     let largest = blurs[worst].major_rms.unwrap_or(0.0);
     let (n, total) = (shown.len(), blurs.len());
@@ -140,7 +141,7 @@ pub fn reason(files: &[&str], blurs: &[BlurChange], sharpest: usize, sharpest_tr
         Some(_) => " It wanes through the sequence.",
         None => "",
     };
-    let (shown_rms, end_to_end) = (three_digits(largest), three_digits(largest * 12f64.sqrt()));
+    let (shown_rms, end_to_end) = (number(largest), number(largest * 12f64.sqrt()));
     let (code, text) = if minor < ONE_AXIS * major {
         // Adding zero keeps a minus away from a rounded nought.
         let angle = (0.5 * (2.0 * cross).atan2(difference).to_degrees()).round() + 0.0;
@@ -178,8 +179,6 @@ pub fn reason(files: &[&str], blurs: &[BlurChange], sharpest: usize, sharpest_tr
         text,
         quantity: Some(format!("largest rms along the long axis over the sharpest exposure, {unit}")),
         value: Some(largest),
-        low: None,
-        high: None,
         ..Reason::default()
     })
 }
@@ -198,11 +197,6 @@ fn growth(values: &[f64]) -> Option<f64> {
     let error = (left / (n - 2.0) / spread).sqrt();
     let chance = 2.0 * StudentsT::new(0.0, 1.0, n - 2.0).ok()?.sf(slope.abs() / error);
     (chance < GROWTH_CHANCE).then_some(slope)
-}
-
-fn three_digits(value: f64) -> String {
-    let digits = if value > 0.0 { (2 - value.log10().floor() as i32).clamp(0, 6) as usize } else { 0 };
-    format!("{value:.digits$}")
 }
 
 #[cfg(test)]

@@ -6,7 +6,7 @@
 //! gives; the second takes up what a sky level slightly off, wings and neighbours do to faint
 //! stars. b is the change from no light to the brightest star.
 
-use statrs::distribution::{ContinuousCDF, Normal, StudentsT};
+use statrs::distribution::{ContinuousCDF, Normal};
 
 use super::super::model::{Brightness, BrightnessTrend, Reason};
 use super::super::own_model::OwnModel;
@@ -14,6 +14,7 @@ use super::super::reasons;
 use super::super::stack::{Measured, Stack};
 use crate::field::{Basis, FieldFit, Robustness, fit, robust::median};
 use crate::repeat::held_out::{HeldOut, model_error};
+use crate::trend::follows::spearman;
 
 /// Fewest stars with which the question is asked.
 const MIN_STARS: usize = 30;
@@ -23,6 +24,8 @@ const MIN_RANGE: f64 = 3.0;
 /// [`RANK_SIGNIFICANT`].
 const SIGNIFICANT: f64 = 1e-3;
 const RANK_SIGNIFICANT: f64 = 0.01;
+/// Of the interval of the rank correlation, which is not looked at.
+const RANK_CONFIDENCE: f64 = 0.95;
 
 pub const FORMULA: &str = "mean residual of each star against the exposures' own models = a + b F/F_max + c F_ref/F; \
      the trend is b, from no light to the brightest star, with the chance of one as large without any";
@@ -135,7 +138,8 @@ fn trend(stars: &[StarMean]) -> Option<(BrightnessTrend, u32)> {
     let without_faint: Vec<f64> = (0..stars.len())
         .map(|i| values[i] - fitted.predict(bright[i], faint[i]).0 + fitted.predict(bright[i], 1.0).0)
         .collect();
-    let (rank_correlation, rank_p) = spearman(&bright, &without_faint)?;
+    let ranks = spearman(&bright, &without_faint, RANK_CONFIDENCE).ok()?;
+    let (rank_correlation, rank_p) = (ranks.value, ranks.p_value);
     let agree = rank_correlation * slope > 0.0 && rank_p < RANK_SIGNIFICANT;
     let trend =
         BrightnessTrend { slope, err, p, rank_correlation, rank_p, significant: p < SIGNIFICANT && agree };
@@ -143,25 +147,6 @@ fn trend(stars: &[StarMean]) -> Option<(BrightnessTrend, u32)> {
         .iter()
         .all(|v| v.is_finite())
         .then_some((trend, stars.len() as u32))
-}
-
-/// Rank correlation and its two-sided chance by Student's t (Spearman 1904, Am. J. Psychol. 15, 72;
-/// the t approximation is common practice). Equal values share no rank: none are expected.
-pub fn spearman(a: &[f64], b: &[f64]) -> Option<(f64, f64)> {
-    let n = a.len().min(b.len());
-    let ranks = |values: &[f64]| {
-        let mut order: Vec<usize> = (0..n).collect();
-        order.sort_by(|i, j| values[*i].total_cmp(&values[*j]));
-        let mut rank = vec![0.0; n];
-        order.into_iter().enumerate().for_each(|(r, i)| rank[i] = r as f64);
-        rank
-    };
-    let difference: f64 = ranks(a).iter().zip(ranks(b)).map(|(p, q)| (p - q).powi(2)).sum();
-    let count = n as f64;
-    let rho = 1.0 - 6.0 * difference / (count * (count * count - 1.0));
-    let t = rho * ((count - 2.0) / (1.0 - rho * rho).max(f64::MIN_POSITIVE)).sqrt();
-    let student = StudentsT::new(0.0, 1.0, count - 2.0).ok()?;
-    Some((rho, 2.0 * student.sf(t.abs())))
 }
 
 #[cfg(test)]
@@ -202,16 +187,5 @@ mod tests {
     fn what_only_the_faint_stars_show_is_no_charge() {
         let found = found(0.0, 0.02);
         assert!(reason(&found).is_none(), "{found:?}");
-    }
-
-    /// scipy.stats.spearmanr([1, 2, 3, 4, 5, 6, 7, 8], [2, 1, 4, 3, 7, 8, 5, 6]).
-    #[test]
-    fn ranks_as_scipy() {
-        let a: Vec<f64> = (1..9).map(f64::from).collect();
-        let (rho, p) = spearman(&a, &[2.0, 1.0, 4.0, 3.0, 7.0, 8.0, 5.0, 6.0]).unwrap();
-        assert!(
-            (rho - 0.7619047619047621).abs() < 1e-12 && (p - 0.028004939153071805).abs() < 1e-9,
-            "{rho} {p}"
-        );
     }
 }

@@ -6,6 +6,7 @@ use rayon::prelude::*;
 use super::super::model::{CorrelationBin, Estimate, Reason, ResidualCorrelation};
 use super::super::own_model::OwnModel;
 use super::super::reasons;
+use super::super::results::finite;
 use super::super::stack::{Exposure, Stack};
 use crate::field::{FieldFit, order::fold_of_each};
 use crate::repeat::held_out::{HeldOut, hold_out_pairs, model_error};
@@ -116,8 +117,8 @@ fn standing(bins: &[rho::CorrelationBin], limit: f64, confidence: f64) -> &'stat
 
 fn in_numbers(bin: &rho::CorrelationBin, to_shear: Option<f64>) -> CorrelationBin {
     let estimate = |e: &rho::Estimate, factor: f64| Estimate {
-        value: Some(e.value * factor).filter(|v| v.is_finite()),
-        err: e.err.map(|err| err * factor).filter(|v| v.is_finite()),
+        value: finite(e.value * factor),
+        err: e.err.and_then(|err| finite(err * factor)),
     };
     let [rho1, rho2, rho3, rho4, rho5] = bin.rho.each_ref().map(|e| estimate(e, 1.0));
     CorrelationBin {

@@ -4,6 +4,7 @@ use std::collections::HashMap;
 
 use super::super::assess::Assessment;
 use super::super::model::{HigherMomentsChange, Measured};
+use super::super::results::unlimited;
 use super::super::stack::{Stack, StarHalf};
 use crate::moments::HigherMoments;
 use crate::repeat::{Reference, Row, measure_change};
@@ -42,15 +43,7 @@ pub fn of_stack(
         let values: Vec<Vec<f64>> =
             (0..components).map(|c| sane.iter().map(|(_, v)| v[c]).collect()).collect();
         let change = measure_change(&rows.basis, keep.len(), &own, &values, reference).ok()?;
-        let rms = change.rms(confidence).ok()?;
-        let finite = |v: f64| Some(v).filter(|v| v.is_finite());
-        Some(Measured {
-            rms: finite(rms.rms),
-            low: finite(rms.low),
-            high: finite(rms.high),
-            limit: None,
-            population: None,
-        })
+        Some(unlimited(&change.rms(confidence).ok()?))
     };
     let turned = |spin: f64, pick: fn(&HigherMoments) -> [f64; 3]| -> Vec<(Row, Vec<f64>)> {
         let part = |(row, moments): &(Row, HigherMoments)| {

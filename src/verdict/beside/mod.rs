@@ -29,12 +29,20 @@ mod weights;
 use super::assess::Place;
 use super::decide::Outcome;
 use super::judge::Case;
-use super::model::{Decision, Verdict};
+use super::model::{Decision, Reason, Verdict};
+use super::optics_model::Optics;
 use super::stack::StarHalf;
 use crate::settings::Settings;
 
-/// Adds all of it to the verdict of `outcome`, with the reasons it gives.
-pub(super) fn add(verdict: &mut Verdict, case: &Case, outcome: &Outcome, settings: &Settings) {
+/// Adds all of it to the verdict of `outcome`, with the reasons it gives. `optics` is what the optics say
+/// of the stack, whatever the outcome.
+pub(super) fn add(
+    verdict: &mut Verdict,
+    case: &Case,
+    outcome: &Outcome,
+    settings: &Settings,
+    optics: Option<&(Optics, Vec<Reason>)>,
+) {
     let (stack, tables, limits, confidence) = (case.stack, case.tables, case.limits, case.confidence);
     let judged = outcome.judged.as_ref().or(case.all);
     let half = if outcome.judged.is_some() { StarHalf::Judging } else { StarHalf::All };
@@ -74,7 +82,9 @@ pub(super) fn add(verdict: &mut Verdict, case: &Case, outcome: &Outcome, setting
         verdict.notes.extend(overlap::add(to, judged, stack, tables, weights, limits, confidence));
     }
     over_time::add(verdict, tables, stack);
-    optics::add(verdict, tables, stack, settings);
+    if let Some(found) = optics {
+        optics::write(verdict, found);
+    }
 }
 
 /// Places of what is added up: the kept, under split the largest group.

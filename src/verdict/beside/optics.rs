@@ -3,11 +3,12 @@
 
 use rayon::prelude::*;
 
-use super::super::model::{JitterTensor, Verdict};
+use super::super::model::{JitterTensor, Reason, Verdict};
 use super::super::optics_model::*;
 use super::super::stack::Stack;
 use super::blur::{self, MeanMoments};
 use super::optics_stack;
+use crate::frame::wcs::ra_difference_deg;
 use crate::optics::fit::budget::Shapes;
 use crate::optics::fit::parameters::{PATTERN, Values, name};
 use crate::optics::fit::{ExposureFit, FitError, Fitter, Known, Noise, StarImage, TensorAxes};
@@ -30,10 +31,10 @@ pub struct Fitted {
     pub trailing: Option<(ExposureFit, f64)>,
 }
 
-/// Adds what the optics say: the section, the exposures' jitter and the reasons.
-pub fn add(verdict: &mut Verdict, tables: &[StarTable], stack: &Stack, settings: &Settings) {
+/// What the optics say of a stack, with the reasons it gives; `None` without exposures.
+pub fn of_stack(tables: &[StarTable], stack: &Stack, settings: &Settings) -> Option<(Optics, Vec<Reason>)> {
     if stack.exposures.is_empty() {
-        return;
+        return None;
     }
     let members: Vec<&StarTable> = stack.exposures.iter().map(|e| &tables[e.table]).collect();
     let mut optics = Optics { method: "moments".into(), ..Optics::default() };
@@ -42,40 +43,54 @@ pub fn add(verdict: &mut Verdict, tables: &[StarTable], stack: &Stack, settings:
         .map(|t| ExposureOptics { file: t.file.clone(), blur: None, fit: None, note: None })
         .collect();
     let blur_reason = add_blur(&mut optics, &members, stack);
-    match known(settings, &members) {
+    let mut reasons = match known(settings, &members) {
         Ok((known, notes)) => {
             optics.notes.extend(notes);
             optics.telescope = Some(facts(&known));
-            match fit_all(&known, &members) {
-                Ok(results) => {
-                    let mut fitted = Vec::new();
-                    for (place, result) in results.into_iter().enumerate() {
-                        match result {
-                            Ok((fit, trailing)) => fitted.push(Fitted { place, fit, trailing }),
-                            Err(error) => optics.exposures[place].note = Some(error.to_string()),
-                        }
-                    }
-                    if !fitted.is_empty() {
-                        optics.method = "forward-fit".into();
-                        let settings = settings.telescope.focus_nm_per_step;
-                        verdict.reasons.extend(optics_stack::describe(
-                            &mut optics,
-                            fitted,
-                            &known,
-                            &members,
-                            settings,
-                        ));
-                    }
-                }
-                Err(error) => optics.notes.push(format!("the optics were not fitted: {error}")),
-            }
+            add_fits(&mut optics, &known, &members, settings.telescope.focus_nm_per_step)
         }
-        Err(why) => optics.notes.push(why),
-    }
+        Err(why) => {
+            optics.notes.push(why);
+            Vec::new()
+        }
+    };
     if optics.method == "moments" {
         optics.summary.extend(blur_reason.iter().map(|r| r.text.clone()));
-        verdict.reasons.extend(blur_reason);
+        reasons.extend(blur_reason);
     }
+    Some((optics, reasons))
+}
+
+/// The forward model's part; gives its reasons.
+fn add_fits(
+    optics: &mut Optics,
+    known: &Known,
+    members: &[&StarTable],
+    focus_nm_per_step: Option<f64>,
+) -> Vec<Reason> {
+    let results = match fit_all(known, members) {
+        Ok(results) => results,
+        Err(error) => {
+            optics.notes.push(format!("the optics were not fitted: {error}"));
+            return Vec::new();
+        }
+    };
+    let mut fitted = Vec::new();
+    for (place, result) in results.into_iter().enumerate() {
+        match result {
+            Ok((fit, trailing)) => fitted.push(Fitted { place, fit, trailing }),
+            Err(error) => optics.exposures[place].note = Some(error.to_string()),
+        }
+    }
+    if fitted.is_empty() {
+        return Vec::new();
+    }
+    optics.method = "forward-fit".into();
+    optics_stack::describe(optics, fitted, known, members, focus_nm_per_step)
+}
+
+/// Writes it into a verdict: the section, the exposures' jitter and the reasons.
+pub fn write(verdict: &mut Verdict, (optics, reasons): &(Optics, Vec<Reason>)) {
     for exposure in &optics.exposures {
         let row = verdict.exposures.iter_mut().find(|e| e.file == exposure.file);
         if let Some((row, fit)) = row.zip(exposure.fit.as_ref()) {
@@ -83,7 +98,8 @@ pub fn add(verdict: &mut Verdict, tables: &[StarTable], stack: &Stack, settings:
             row.jitter_mas2 = Some(JitterTensor { xx: j.xx_mas2, yy: j.yy_mas2, xy: j.xy_mas2 });
         }
     }
-    verdict.optics = Some(optics);
+    verdict.reasons.extend(reasons.iter().cloned());
+    verdict.optics = Some(optics.clone());
 }
 
 fn facts(known: &Known) -> TelescopeFacts {
@@ -197,11 +213,7 @@ fn star_images(table: &StarTable) -> Vec<StarImage> {
 }
 
 /// The estimate from moments, for every exposure.
-fn add_blur(
-    optics: &mut Optics,
-    members: &[&StarTable],
-    stack: &Stack,
-) -> Option<super::super::model::Reason> {
+fn add_blur(optics: &mut Optics, members: &[&StarTable], stack: &Stack) -> Option<Reason> {
     let means: Vec<Option<MeanMoments>> = members.iter().map(|t| blur::mean_moments(t, stack)).collect();
     let sharpest = means.iter().flatten().copied().min_by(|a, b| a.trace.total_cmp(&b.trace))?;
     let scale = members.iter().find_map(|t| t.facts.pixel_arcsec);
@@ -232,12 +244,11 @@ pub fn sky_axes(table: &StarTable) -> Option<[[f64; 2]; 2]> {
     let rows: Vec<[f64; 4]> = table.stars.iter().filter_map(|s| Some([s.x, s.y, s.ra?, s.dec?])).collect();
     let first = rows.first()?;
     let cos = first[3].to_radians().cos();
-    let wrap = |d: f64| (d + 540.0).rem_euclid(360.0) - 180.0;
     let (mut normal, mut right) = (nalgebra::Matrix3::zeros(), [nalgebra::Vector3::zeros(); 2]);
     for [x, y, ra, dec] in &rows {
         let row = nalgebra::Vector3::new(1.0, x - first[0], y - first[1]);
         normal += row * row.transpose();
-        right[0] += row * (wrap(ra - first[2]) * cos);
+        right[0] += row * (ra_difference_deg(*ra, first[2]) * cos);
         right[1] += row * (dec - first[3]);
     }
     let inverse = normal.try_inverse()?;
@@ -371,31 +382,9 @@ pub fn mean_values(fits: &[ExposureFit]) -> Option<Values> {
 }
 
 #[cfg(test)]
-pub(super) mod tests {
+mod tests {
     use super::*;
-    use crate::frame::{ExposureFacts, Region};
-
-    /// A table of an exposure without stars.
-    pub fn empty_table() -> StarTable {
-        StarTable {
-            file: "a.fits".into(),
-            frame_sha256: String::new(),
-            settings_sha256: String::new(),
-            version: String::new(),
-            width: 100,
-            height: 100,
-            usable: Region { x0: 0, x1: 100, y0: 0, y1: 100 },
-            facts: ExposureFacts::default(),
-            sky_level: 0.0,
-            sky_noise: 1.0,
-            sigma_pixels: None,
-            narrowest_sigma_pixels: None,
-            has_wcs: false,
-            sky_angle_deg: None,
-            notes: Vec::new(),
-            stars: Vec::new(),
-        }
-    }
+    use crate::verdict::fixture::empty_table;
 
     #[test]
     fn without_the_facts_of_the_telescope_the_note_names_them() {

@@ -3,6 +3,7 @@
 
 use super::super::model::Reason;
 use super::super::optics_model::*;
+use super::super::reasons::file_name;
 use super::optics::{Fitted, POOR, cannot_tell, exposure_fit, jitter, mean_values};
 use crate::optics::fit::budget::{FieldShape, Shapes};
 use crate::optics::fit::changes::{self, Group, GroupChange, Trend};
@@ -260,7 +261,7 @@ fn reasons(optics: &Optics, fits: &[ExposureFit], trends: &[Trend]) -> Vec<Reaso
             t.length_mas,
             t.length_err,
             t.angle_deg,
-            exposure.file.rsplit(['/', '\\']).next().unwrap_or(&exposure.file)
+            file_name(&exposure.file)
         );
         out.push(reason("trailing", text));
     }
@@ -407,7 +408,7 @@ mod tests {
     }
 
     fn describe_stack(change: impl Fn(usize, &mut [f64; MOST]), chi2: f64) -> (Optics, Vec<String>) {
-        let table = crate::verdict::beside::optics::tests::empty_table();
+        let table = crate::verdict::fixture::empty_table();
         let members: Vec<&StarTable> = vec![&table; 8];
         let fitted = (0..8)
             .map(|place| {

@@ -2,6 +2,7 @@
 
 use super::super::assess::Assessment;
 use super::super::model::{OverlapRow, Repeatability};
+use super::super::results::finite;
 use super::super::stack::Stack;
 use super::weights::weights_of;
 use crate::repeat::overlap::overlap_error;
@@ -42,7 +43,6 @@ pub fn add(
     to.overlap = shown
         .filter_map(|k| {
             let found = errors(k).ok()?;
-            let finite = |v: f64| Some(v).filter(|v| v.is_finite());
             Some(OverlapRow {
                 k: k as u32,
                 size_error: finite(found[0].rms),

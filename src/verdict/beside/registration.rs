@@ -11,6 +11,7 @@ use super::super::model::{
 use super::super::reasons;
 use super::super::stack::{Exposure, Measured, Stack, detector_basis};
 use crate::field::{FieldFit, Robustness, fit, robust::median};
+use crate::frame::wcs::ra_difference_deg;
 use crate::moments::Weight;
 use crate::shear::Requirement as Limits;
 use crate::table::StarTable;
@@ -193,12 +194,17 @@ impl Laid {
                 let [own_x, own_y] = self.place(k, exposure, star)?;
                 let (_, total, count) = self.stars[star.identity?];
                 let n = count as f64;
-                let noise = star.centroid_err.powi(2) * (1.0 - 2.0 / n) + total / (n * n);
+                let noise = noise_about_mean(star, total, n);
                 let free = (1.0 - x_map.leverage[i]).max(0.0);
                 Some(Residual { x: star.x, y: star.y, d: [own_x - x, own_y - y], noise: noise * free })
             })
             .collect()
     }
+}
+
+/// Noise variance of a star's place about the mean of its n places, whose variances add up to `total`.
+fn noise_about_mean(star: &Measured, total: f64, n: f64) -> f64 {
+    star.centroid_err.powi(2) * (1.0 - 2.0 / n) + total / (n * n)
 }
 
 /// How the squares of the residuals grow with the stated noise variance over the whole stack, what
@@ -303,8 +309,10 @@ fn world_coordinates(
     // Offsets from the star's first position, so that right ascension may pass 360.
     let mut first: Vec<Option<[f64; 2]>> = vec![None; stack.matched.stars];
     let offset = |first: [f64; 2], [ra, dec]: [f64; 2]| {
-        let east = (ra - first[0] + 540.0).rem_euclid(360.0) - 180.0;
-        [east * first[1].to_radians().cos() * pixels_per_degree, (dec - first[1]) * pixels_per_degree]
+        [
+            ra_difference_deg(ra, first[0]) * first[1].to_radians().cos() * pixels_per_degree,
+            (dec - first[1]) * pixels_per_degree,
+        ]
     };
     for &t in places {
         for star in &stack.exposures[t].stars {
@@ -321,7 +329,7 @@ fn world_coordinates(
             let ([x, y], total, count) = sums[identity];
             let n = count as f64;
             let [own_x, own_y] = offset(first[identity]?, sky);
-            let noise = noise_factor * (star.centroid_err.powi(2) * (1.0 - 2.0 / n) + total / (n * n));
+            let noise = noise_factor * noise_about_mean(star, total, n);
             (count > 1).then(|| Residual { x: star.x, y: star.y, d: [own_x - x / n, own_y - y / n], noise })
         };
         let residuals: Vec<Residual> = stack.exposures[t].stars.iter().filter_map(residual).collect();

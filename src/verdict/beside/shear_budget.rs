@@ -6,7 +6,7 @@ use super::super::model::{
     BiasEstimate, BiasPair, CauseBias, Reason, ShearBudget, SizeAndEllipticity, Verdict,
 };
 use super::super::reasons::{number, plain};
-use super::super::results::{bare, finite};
+use super::super::results::{finite, unlimited};
 use super::super::stack::{Stack, StarHalf};
 use crate::moments::{LADDER_SIGMA_PIXELS, Weight};
 use crate::repeat::RmsChange;
@@ -183,10 +183,6 @@ fn bias(rms: &RmsChange) -> Bias {
 
 fn estimate(b: Bias, limit: Option<f64>) -> BiasEstimate {
     BiasEstimate { value: finite(b.value), low: finite(b.low), high: finite(b.high), limit }
-}
-
-fn unlimited(rms: &RmsChange) -> super::super::model::Measured {
-    super::super::model::Measured { limit: None, ..bare(rms, 0.0) }
 }
 
 fn shown(value: Option<f64>) -> String {

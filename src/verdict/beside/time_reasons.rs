@@ -1,8 +1,8 @@
 //! What goes on through time, as sentences; only what is significant.
 
 use super::super::model::*;
-use super::super::reasons::{listed, number, percent};
-use crate::trend::normal_deviate;
+use super::super::reasons::{file_name, listed, number, percent};
+use crate::repeat::interval::two_sided_normal;
 
 /// All remarks of the time analysis, in the order of the quantities.
 pub fn all(time: &TimeAnalysis, confidence: f64) -> Vec<Reason> {
@@ -120,7 +120,7 @@ fn step_reason(quantity: &QuantityInTime, step: &StepInTime, confidence: f64) ->
 
 fn period(time: &TimeAnalysis, quantity: &QuantityInTime, period: &PeriodInTime, confidence: f64) -> Reason {
     let (name, unit) = words(&quantity.quantity);
-    let half = normal_deviate(confidence) * period.amplitude_err;
+    let half = two_sided_normal(confidence) * period.amplitude_err;
     let text = format!(
         "The {name} swings with a period of {} ± {} {}s and an amplitude of {} ± {}{unit}; false-alarm \
          probability {}, periods from {} to {} {}s searched.",
@@ -213,8 +213,4 @@ fn small(p: f64) -> String {
 
 fn signed(value: f64) -> String {
     if value > 0.0 { format!("+{}", number(value)) } else { number(value) }
-}
-
-fn file_name(path: &str) -> String {
-    listed(&[path.to_owned()])
 }
