@@ -71,6 +71,25 @@ fn rows() -> Vec<(String, Stack)> {
             }
         }
     }
+    // One pattern that grows: nothing averages over patterns.
+    for (name, over) in [("cubic", Over::Cubic), ("quintic", Over::Quintic)] {
+        for (stars, exposures, limit_over_noise) in
+            [(20, 8, 2.0), (20, 30, 2.0), (100, 8, 3.0), (100, 30, 3.0)]
+        {
+            row(
+                format!("growing-{name}-{stars}x{exposures}"),
+                Stack {
+                    over,
+                    stars,
+                    exposures,
+                    limit_over_noise,
+                    through: Through::Drift,
+                    strength: (1.0, 1.0),
+                    ..plain
+                },
+            );
+        }
+    }
     for (name, strength) in [("spread-1.0", (1.0, 1.0)), ("spread-1.5", (1.5, 1.5)), ("none", (0.0, 0.0))] {
         row(format!("decide-{name}"), Stack { strength, stars: 200, limit_over_noise: 6.0, ..plain });
     }

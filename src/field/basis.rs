@@ -15,8 +15,8 @@ pub struct Basis {
     degree: usize,
     centre: (f64, f64),
     half_width: (f64, f64),
-    /// Lower triangular map from Legendre products to the orthonormal functions;
-    /// none where the products are orthonormal already (a rectangle).
+    /// Lower triangular map from Legendre products to the orthonormal functions, at least of this
+    /// degree; none where the products are orthonormal already (a rectangle).
     map: Option<DMatrix<f64>>,
 }
 
@@ -95,10 +95,16 @@ impl Basis {
 
     /// The same basis cut at a lower degree (or itself, if it has no higher one).
     pub fn truncated(&self, degree: usize) -> Self {
-        let degree = degree.min(self.degree);
-        let functions = functions_of_degree(degree);
-        let map = self.map.as_ref().map(|m| m.view((0, 0), (functions, functions)).into_owned());
-        Self { degree, map, ..self.clone() }
+        Self { degree: degree.min(self.degree), ..self.clone() }
+    }
+
+    /// The basis of up to `degree` over the same region, as far as it was made so fine: over a
+    /// rectangle always, over points up to the degree that it was cut from.
+    pub fn refined(&self, degree: usize) -> Self {
+        let made =
+            |map: &DMatrix<f64>| (0..).take_while(|&d| functions_of_degree(d) <= map.nrows()).count() - 1;
+        let finest = self.map.as_ref().map_or(usize::MAX, made);
+        Self { degree: degree.clamp(self.degree, finest.max(self.degree)), ..self.clone() }
     }
 
     /// The values of all functions at (x, y).
@@ -180,6 +186,7 @@ mod tests {
         assert_eq!(basis.evaluate(4010.0, -2990.0)[0], 1.0);
         let cut = basis.truncated(2);
         assert_eq!(cut.evaluate(4010.0, -2990.0), basis.evaluate(4010.0, -2990.0)[..6].to_vec());
+        assert_eq!(cut.refined(9), basis);
     }
 
     #[test]

@@ -5,6 +5,7 @@ use nalgebra::DMatrix;
 use super::RepeatError;
 use super::interval::{NoiseMode, RmsChange, rms_change};
 use super::noise_check::NoiseCheck;
+use super::places::unseen_over_scatter;
 use super::solve::{Data, check_rows};
 use crate::field::{Basis, basis::functions_of_degree};
 
@@ -118,6 +119,9 @@ pub fn measure_change(
         if (noise_check.excess_variance / floor - 1.0).abs() < 0.05 {
             break;
         }
+    }
+    if noise_check.in_doubt() || basis.degree() < ENOUGH_DEGREE {
+        noise_check.unseen_elsewhere = unseen_over_scatter(basis, exposures, rows, &fit.row_weights());
     }
     data.into_change(fit, noise_check)
 }

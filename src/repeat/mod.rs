@@ -7,6 +7,7 @@
 //! | [`phase`] | what the place of a star within its pixel does, learnt from its repeats |
 //! | [`star_offsets`] | the normal equations, with every star's own offset eliminated |
 //! | [`noise_check`] | are the stated errors true; is what exceeds them white over the field |
+//! | `places` | whether the places of the stars stand for the whole field |
 //! | [`interval`] | the rms change with its noise removed, and its interval |
 //! | [`quadratic_form`] | the distribution that interval inverts |
 //! | [`random_effects`] | the population the exposures were drawn from |
@@ -26,6 +27,7 @@ pub mod noise_check;
 pub mod outlook;
 pub mod overlap;
 pub mod phase;
+mod places;
 pub mod plan;
 mod planned_check;
 pub mod quadratic_form;

@@ -27,6 +27,9 @@ pub struct NoiseCheck {
     /// Covariance of the residuals of neighbouring stars in the same exposure, what the fit
     /// itself induces removed: change of higher order than the basis.
     pub correlated: Correlated,
+    /// Of what is counted as change, the mean square elsewhere in the field that these places may not show,
+    /// as a multiple of what they do.
+    pub unseen_elsewhere: f64,
 }
 
 /// The scatter beyond the stated errors: the variance v with `sum r^2/(noise + v)` equal to its
@@ -80,6 +83,11 @@ impl Excess {
 pub struct Correlated {
     pub variance: f64,
     pub err: f64,
+    /// What the same pairs scatter by beyond the stated errors, with its error and the covariance of
+    /// both errors.
+    pub own: f64,
+    pub own_err: f64,
+    pub shared_err2: f64,
     pub pairs: usize,
     /// Correlation that these pairs would have under the finest change looked for, of
     /// degree [`FINEST_DEGREE`] over the field; 0 where they are too far apart to tell.
@@ -88,6 +96,9 @@ pub struct Correlated {
 
 /// Probability below which stated errors are taken to be wrong, in each direction.
 pub const SIGNIFICANT: f64 = 0.025;
+/// Probability below which the excess is no matter of chance: a bound by neighbours who scatter less than
+/// the others is then no bound for all.
+const PLAIN: f64 = 0.001;
 /// Most neighbours of each star that make pairs.
 const NEIGHBOURS: usize = 8;
 /// Farthest apart that two stars make a pair, fraction of the field's side.
@@ -114,22 +125,54 @@ impl NoiseCheck {
 
     /// Scatter beyond the errors counts as change except for what the neighbours show to be
     /// white: a change no finer than [`FINEST_DEGREE`] gives them the covariance `resolved` times its mean square.
-    /// So its mean square is bounded by the whole excess, and by the neighbours' covariance
-    /// over `resolved`; the smaller of two bounds holds the error rate where each is taken at half of it.
+    /// Where the pairs' own scatter is plain, the ratio of both bounds the share of change in the whole excess,
+    /// wherever in the field the pairs may lie. Where no plain excess is seen, the change is bounded by the
+    /// possible excess and by the covariance over `resolved`. Two bounds hold the error rate together
+    /// where each is taken at half of it. Last, what these places may not show of the field is allowed for.
     pub fn counted_as_change(&self, confidence: f64) -> CountedAsChange {
-        let Correlated { variance: c, err, resolved, .. } = self.correlated;
+        let Correlated { variance: c, err, own, resolved, .. } = self.correlated;
         let half_rate = 0.5 * (1.0 - confidence);
         let reach = two_sided_normal(1.0 - half_rate);
         let whole = self.excess.variance;
         // Could the neighbours have shown it, were all of the excess change?
         let shows = resolved > 0.0 && err > 0.0 && resolved * whole > reach * err;
-        let variance = if shows { whole.min(c.max(0.0) / resolved) } else { whole };
-        let by_neighbours =
-            if resolved > 0.0 && err > 0.0 { (c + reach * err).max(0.0) / resolved } else { f64::INFINITY };
-        let high = self.excess.high(0.5 * half_rate).min(by_neighbours).max(variance);
+        let share = self.correlated.greatest_share(reach);
+        let whole_high = self.excess.high(0.5 * half_rate);
+        let variance = match share {
+            _ if !shows => whole,
+            // Where these pairs are need not stand for the field: their covariance over their own scatter does.
+            Some(_) => whole * (c / (resolved * own)).clamp(0.0, 1.0),
+            None if self.p_excess < PLAIN => whole,
+            None => whole.min(c.max(0.0) / resolved),
+        };
+        let at_the_stars = match share {
+            Some(share) => share.min(1.0) * whole_high,
+            None if resolved > 0.0 && err > 0.0 && self.p_excess >= PLAIN => {
+                whole_high.min((c + reach * err).max(0.0) / resolved)
+            }
+            None => whole_high,
+        };
+        let at_the_stars = at_the_stars.max(variance);
+        let high = variance + (at_the_stars - variance).hypot(self.unseen_elsewhere * variance);
         // Change of high order must be plain before it raises the lower bound.
         let low = (c - reach.max(3.0) * err).max(0.0).min(variance);
         CountedAsChange { variance, low, high }
+    }
+}
+
+impl Correlated {
+    /// Upper bound of the share of the scatter that is change: the ratio of the pairs' covariance to
+    /// `resolved` times their own scatter, bounded by Fieller's theorem (1954, J. R. Stat. Soc. B 16, 175, from
+    /// memory) at `reach` standard deviations. None where their own scatter is not plain.
+    fn greatest_share(&self, reach: f64) -> Option<f64> {
+        let square = reach * reach;
+        let a = self.own.powi(2) - square * self.own_err.powi(2);
+        if !(self.own > 0.0 && a > 0.0 && self.resolved > 0.0) {
+            return None;
+        }
+        let b = self.variance * self.own - square * self.shared_err2;
+        let c = self.variance.powi(2) - square * self.err.powi(2);
+        Some(((b + (b * b - a * c).max(0.0).sqrt()) / (a * self.resolved)).max(0.0))
     }
 }
 
@@ -197,51 +240,80 @@ pub fn check(
         p_deficit,
         excess_variance: if p_excess < SIGNIFICANT { excess.variance } else { 0.0 },
         variance_factor,
-        correlated: neighbours(rows, exposures, components, induced),
+        correlated: neighbours(rows, stated, exposures, components, induced),
         excess,
+        unseen_elsewhere: 0.0,
     }
 }
 
-/// Mean product of the residuals of near pairs, weighted by the inverse of their variances.
+/// Mean product of the residuals of near pairs, weighted by the inverse of their variances, and what
+/// their squares exceed the `stated` variances by.
 pub(super) fn neighbours(
     rows: &[Residual],
+    stated: &[f64],
     exposures: usize,
     components: usize,
     induced: impl Fn(usize, usize) -> f64,
 ) -> Correlated {
     let side = side_of_the_field(rows);
-    let (mut weight_sum, mut product_sum, mut resolved, mut pairs) = (0.0, 0.0, 0.0, 0);
-    let mut products = vec![];
+    let (mut resolved, mut pairs) = (0.0, 0);
+    // By pair of stars: one pattern that comes and goes ties their products in all exposures.
+    let mut by_pair = std::collections::BTreeMap::<(usize, usize), Sums>::new();
     let mut own = vec![vec![]; exposures];
     for (i, row) in rows.iter().enumerate() {
         own[row.exposure].push(i);
     }
+    let excess = |i: usize| {
+        let noise = components as f64 * stated[i] * (1.0 - rows[i].leverage);
+        rows[i].square(components) - noise
+    };
     for (i, j, apart) in own.iter().flat_map(|own| near_pairs(rows, own, CLOSE * side)) {
         let weight = 1.0 / (rows[i].variance * rows[j].variance);
-        let expected = induced(i, j);
-        for component in 0..components {
-            let product = rows[i].value[component] * rows[j].value[component] - expected;
-            product_sum += weight * product;
-            weight_sum += weight;
-            products.push((weight, product));
-        }
+        let products: f64 =
+            rows[i].value.iter().zip(rows[j].value).take(components).map(|(a, b)| a * b).sum();
+        let sums = by_pair.entry((rows[i].star, rows[j].star)).or_default();
+        sums.weight += components as f64 * weight;
+        sums.product += weight * (products - components as f64 * induced(i, j));
+        sums.excess += 0.5 * weight * (excess(i) + excess(j));
         resolved += components as f64 * weight * finest_correlation(apart / side);
         pairs += 1;
     }
-    if weight_sum <= 0.0 {
+    let total = |pick: fn(&Sums) -> f64| by_pair.values().map(pick).sum::<f64>();
+    let weight = total(|s| s.weight);
+    if weight <= 0.0 {
         return Correlated::default();
     }
-    let variance = product_sum / weight_sum;
+    let (variance, own) = (total(|s| s.product) / weight, total(|s| s.excess) / weight);
+    let mut scatter = [0.0; 3];
+    for sums in by_pair.values() {
+        let (c, v) = (sums.product - sums.weight * variance, sums.excess - sums.weight * own);
+        scatter = [scatter[0] + c * c, scatter[1] + v * v, scatter[2] + c * v];
+    }
     // Products of one pair in n exposures are tied by the star offsets: (1 - 1/n).
-    let white = ((1.0 - 1.0 / exposures as f64) / weight_sum).sqrt();
-    let scatter: f64 = products.iter().map(|(w, p)| (w * (p - variance)).powi(2)).sum();
+    let white = ((1.0 - 1.0 / exposures as f64) / weight).sqrt();
     let tied = exposures as f64 / (exposures as f64 - 1.0);
-    let err = white.max((scatter * tied).sqrt() / weight_sum);
-    Correlated { variance, err, pairs, resolved: (resolved / weight_sum).max(0.0) }
+    let [product2, excess2, shared_err2] = scatter.map(|s| s * tied / weight.powi(2));
+    Correlated {
+        variance,
+        err: white.max(product2.sqrt()),
+        own,
+        own_err: excess2.sqrt(),
+        shared_err2,
+        pairs,
+        resolved: (resolved / weight).max(0.0),
+    }
+}
+
+/// Weighted sums of one pair of stars over the exposures and components.
+#[derive(Debug, Clone, Copy, Default)]
+struct Sums {
+    weight: f64,
+    product: f64,
+    excess: f64,
 }
 
 /// Correlation of the terms of degree [`FINEST_DEGREE`] of the orthonormal basis at a distance of so many
-/// sides of a square field, over random places and directions: within 0.01 of this line up to 0.1
+/// sides of a square field, over random places and directions: within 0.02 of this line up to 0.1
 /// (computed; the test does it again). They are finest near the edges.
 fn finest_correlation(sides: f64) -> f64 {
     1.0 - FINEST_FALL * sides
@@ -300,20 +372,23 @@ mod tests {
         let first = functions_of_degree(FINEST_DEGREE - 1);
         let mut rng = StdRng::seed_from_u64(3);
         for sides in [0.03, 0.05, 0.07, 0.1] {
-            let (mut sum, mut count) = (0.0, 0.0);
+            let (mut sum, mut squares, mut count) = (0.0, 0.0, 0.0);
             while count < 60_000.0 {
                 let (x, y) = (rng.random_range(-0.5..0.5), rng.random_range(-0.5..0.5f64));
                 let (sin, cos) = rng.random_range(0.0..std::f64::consts::TAU).sin_cos();
                 let (u, v) = (x + sides * cos, y + sides * sin);
                 if u.abs() < 0.5 && v.abs() < 0.5 {
                     let (here, there) = (basis.evaluate(x, y), basis.evaluate(u, v));
-                    sum += here[first..].iter().zip(&there[first..]).map(|(a, b)| a * b).sum::<f64>();
+                    let product: f64 = here[first..].iter().zip(&there[first..]).map(|(a, b)| a * b).sum();
+                    sum += product;
+                    squares += product * product;
                     count += 1.0;
                 }
             }
-            let found = sum / count / (basis.functions() - first) as f64;
-            // The products scatter by about 1.5 a draw: 0.006 of 60 000.
-            assert!((found - finest_correlation(sides)).abs() < 0.01 + 3.0 * 0.006, "{sides}: {found}");
+            let of_degree = (basis.functions() - first) as f64;
+            let found = sum / count / of_degree;
+            let counting = (squares / count - (sum / count).powi(2)).sqrt() / count.sqrt() / of_degree;
+            assert!((found - finest_correlation(sides)).abs() < 0.02 + 3.0 * counting, "{sides}: {found}");
         }
     }
 }

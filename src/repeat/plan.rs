@@ -10,7 +10,7 @@ use super::RepeatError;
 use super::change::degree_for;
 use super::interval::{NoiseMode, POWER_QUANTILE, RmsChange, rms_change, under_change};
 use super::noise_check::NoiseCheck;
-use super::planned_check::{Design, PlannedCheck, PlannedStar, planned_checks};
+use super::planned_check::{Design, PlannedCheck, PlannedStar, planned_checks, unseen_elsewhere};
 use super::quadratic_form::{QuadraticForm, Term};
 use super::root::crossing;
 use crate::field::Basis;
@@ -102,11 +102,12 @@ impl PlannedChange {
             return Err(too_few);
         }
         draws.sort_by(|a, b| a.1.sum().total_cmp(&b.1.sum()));
-        let design = Design { exposures, components, functions: basis.functions() };
         let planned = |k: usize| {
             let (seed, variances) = &draws[(2 * k + 1) * draws.len() / (2 * FIELDS)];
             let modes = variances.iter().map(|v| NoiseMode { lambda: v / dof, dof, square: 0.0 }).collect();
             let stars = stars_of(&basis, star_snrs, *seed);
+            let unseen_elsewhere = unseen_elsewhere(&basis, &stars);
+            let design = Design { exposures, components, functions: basis.functions(), unseen_elsewhere };
             PlannedField { modes, checks: planned_checks(&stars, design, &ranks(k), *seed) }
         };
         Ok(Self { exposures, fields: (0..FIELDS).into_par_iter().map(planned).collect() })

@@ -6,9 +6,10 @@ use rand::{SeedableRng, rngs::StdRng};
 use rand_distr::{ChiSquared, Distribution};
 use statrs::distribution::{ContinuousCDF, Normal};
 
-use super::change::ENOUGH_DEGREE;
+use super::change::{ENOUGH_DEGREE, Row};
 use super::noise_check::{Correlated, Excess, NoiseCheck, Residual, SIGNIFICANT, neighbours};
-use crate::field::basis::functions_of_degree;
+use super::places::unseen_over_scatter;
+use crate::field::{Basis, basis::functions_of_degree};
 
 /// Most stars among which pairs of neighbours are sought; of more, the same share is paired.
 const MOST_PAIRED: usize = 1000;
@@ -38,6 +39,22 @@ pub(super) struct Design {
     pub exposures: usize,
     pub components: usize,
     pub functions: usize,
+    /// What the places of the stars may not show, see `places`.
+    pub unseen_elsewhere: f64,
+}
+
+/// What stars at these places would not show of a change finer than `basis`.
+pub(super) fn unseen_elsewhere(basis: &Basis, stars: &[PlannedStar]) -> f64 {
+    let row = |(star, s): (usize, &PlannedStar)| Row {
+        star,
+        exposure: 0,
+        x: s.x,
+        y: s.y,
+        sigma: s.variance.sqrt(),
+    };
+    let rows: Vec<Row> = stars.iter().enumerate().map(row).collect();
+    let weights: Vec<f64> = stars.iter().map(|s| 1.0 / s.variance).collect();
+    unseen_over_scatter(basis, 1, &rows, &weights)
 }
 
 /// As many checks as there are `ranks`, of equal probability: ranks (0 to 1) of the scatter of the
@@ -50,7 +67,7 @@ pub(super) fn planned_checks(
     ranks: &[(f64, f64)],
     seed: u64,
 ) -> Vec<PlannedCheck> {
-    let Design { exposures, components, functions } = design;
+    let Design { exposures, components, functions, .. } = design;
     let contrasts = ((exposures - 1) * components) as f64;
     let dof = contrasts * stars.iter().map(|s| 1.0 - s.leverage).sum::<f64>();
     let (pairs, scatter_of_pairs) = expected_neighbours(stars, exposures, components);
@@ -69,6 +86,7 @@ pub(super) fn planned_checks(
             variance_factor,
             excess: Excess::default(),
             correlated,
+            unseen_elsewhere: design.unseen_elsewhere,
         };
         if functions >= functions_of_degree(ENOUGH_DEGREE) && !check.in_doubt() {
             return PlannedCheck { noise_factor: variance_factor, counted: None };
@@ -116,8 +134,10 @@ fn expected_neighbours(stars: &[PlannedStar], exposures: usize, components: usiz
             leverage: s.leverage,
         };
         let rows: Vec<Residual> = stars.iter().step_by(every).enumerate().map(row).collect();
-        let once = neighbours(&rows, exposures, components, |_, _| 0.0);
-        Correlated { err: once.err / ((exposures * every) as f64).sqrt(), ..once }
+        let stated: Vec<f64> = rows.iter().map(|r| r.variance).collect();
+        let once = neighbours(&rows, &stated, exposures, components, |_, _| 0.0);
+        // Nothing is drawn: what the pairs would scatter by is not known.
+        Correlated { own: 0.0, err: once.err / ((exposures * every) as f64).sqrt(), ..once }
     };
     // Weights 1/(v_i v_j) and products of variance v_i v_j (1-h_i)(1-h_j): the sums of both.
     let stated = of(|s| s.variance);
@@ -150,7 +170,7 @@ mod tests {
     }
 
     fn checks(functions: usize, rank: f64) -> PlannedCheck {
-        let design = Design { exposures: 6, components: 1, functions };
+        let design = Design { exposures: 6, components: 1, functions, unseen_elsewhere: 0.0 };
         planned_checks(&stars(60), design, &[(rank, 0.5)], 1).remove(0)
     }
 

@@ -36,6 +36,13 @@ pub(super) struct Fit {
     offset_variance: Option<f64>,
 }
 
+impl Fit {
+    /// Robust weight over variance, one a row.
+    pub(super) fn row_weights(&self) -> Vec<f64> {
+        self.weights.iter().zip(&self.variances).map(|(u, v)| u / v).collect()
+    }
+}
+
 impl<'a> Data<'a> {
     pub(super) fn new(
         basis: &Basis,
@@ -213,10 +220,7 @@ impl<'a> Data<'a> {
     /// that do not stand out; `prior` gets its inverse, lowered to zero for stars that do
     /// (pairs), whose offset is then free.
     fn offset_prior(&self, fit: &Fit, prior: &mut [f64]) -> f64 {
-        let equations = self.equations(
-            fit.weights.iter().zip(&fit.variances).map(|(u, v)| u / v).collect(),
-            vec![0.0; self.rows_of_star.len()],
-        );
+        let equations = self.equations(fit.row_weights(), vec![0.0; self.rows_of_star.len()]);
         let mut means: Vec<Vec<f64>> = vec![];
         for (c, values) in fit.coefficients.iter().zip(self.values) {
             let left: Vec<f64> = (0..self.rows.len()).map(|i| values[i] - equations.model(c, i)).collect();
@@ -300,8 +304,7 @@ impl<'a> Data<'a> {
 
     pub(super) fn into_change(self, fit: Fit, noise_check: NoiseCheck) -> Result<Change, RepeatError> {
         let (n, k, q) = (self.exposures, self.functions, self.values.len());
-        let weights = fit.weights.iter().zip(&fit.variances).map(|(u, v)| u / v).collect();
-        let equations = self.equations(weights, fit.prior.clone());
+        let equations = self.equations(fit.row_weights(), fit.prior.clone());
         let leverage = (0..fit.weights.len())
             .map(|i| equations.weights[i] * fit.fitted_variance[i])
             .map(|h| h.min(1.0))

@@ -6,6 +6,7 @@ use crate::field::Basis;
 use crate::frame::Region;
 use crate::moments::pooled::{PooledMoments, PooledStar, pooled_moments};
 use crate::moments::{HigherMoments, Shape, Weight, primary_weight, shape_under};
+use crate::repeat::noise_check::FINEST_DEGREE;
 use crate::repeat::phase::{Repeat, phase_swing};
 use crate::repeat::{Row, change::degree_for, subset::in_first_half};
 use crate::stars::Star;
@@ -154,7 +155,12 @@ impl Stack {
             let p = transforms[k].apply([star.x, star.y]);
             seen_by_all(p).then_some(p)
         };
-        let basis = |degree| Basis::over_points(&common, degree).ok();
+        // Finer than asked for where it can be, so that a remainder can be judged.
+        let finest = Basis::over_points(&common, FINEST_DEGREE).ok();
+        let basis = |degree| match &finest {
+            Some(basis) => Some(basis.truncated(degree)),
+            None => Basis::over_points(&common, degree).ok(),
+        };
         self.rows(keep, stars, overlap, place, |k| transforms[k], basis)
     }
 
