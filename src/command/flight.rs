@@ -177,7 +177,7 @@ fn verdicts(given: &[String]) -> Result<Vec<PathBuf>> {
 }
 
 /// The log made ready, and the settings.
-fn load(log: &LogFile, common: &Common) -> Result<(Flight, Loaded)> {
+pub fn load(log: &LogFile, common: &Common) -> Result<(Flight, Loaded)> {
     let loaded = common.load()?;
     let contents = Log::open(&log.log)?.contents()?;
     let longitude = loaded.settings.flight.longitude_deg;
@@ -218,11 +218,19 @@ fn raise(args: &AlarmArgs) -> Result<u8> {
         loaded.settings.flight.within_hours = hours;
     }
     let since = args.since.as_deref().map(mjd_of).transpose()?;
-    let settings = &loaded.settings;
-    let all = series::all(&flight);
-    let alarms = alarm::alarms(&flight, &all, &settings.flight, settings.requirement.confidence, since);
-    say(&report::alarm_text(&alarms, &settings.flight));
+    let alarms = alarms(&flight, &loaded, since);
+    say(&report::alarm_text(&alarms, &loaded.settings.flight));
     Ok(if alarms.found.is_empty() { 0 } else { ALARM })
+}
+
+fn alarms(flight: &Flight, loaded: &Loaded, since: Option<f64>) -> alarm::Alarms {
+    let (limits, confidence) = (&loaded.settings.flight, loaded.settings.requirement.confidence);
+    alarm::alarms(flight, &series::all(flight), limits, confidence, since)
+}
+
+/// What `flight alarm` prints of a log.
+pub fn alarm_text(flight: &Flight, loaded: &Loaded, since: Option<f64>) -> String {
+    report::alarm_text(&alarms(flight, loaded, since), &loaded.settings.flight)
 }
 
 /// `2031-03-04` or `2031-03-04T12:00:00`, UTC.

@@ -156,7 +156,7 @@ impl Histories {
             let Some((latest, rest)) = means.split_last() else { continue };
             for (from, to) in [(start, f64::INFINITY), (older, start)] {
                 let before: Vec<Mean> =
-                    rest.iter().filter(|m| m.mjd >= from - 0.5 && m.mjd < to).copied().collect();
+                    rest.iter().filter(|m| m.mjd >= from - 1e-6 && m.mjd < to).copied().collect();
                 if before.len() >= MIN_HISTORY {
                     return Some(Self { latest: *latest, before, unit });
                 }
@@ -173,7 +173,9 @@ fn beyond<'a>(series: &'a Series, h: &Histories, false_alarm: f64) -> Option<Tes
     let square = |e: Option<f64>| e.unwrap_or(0.0).powi(2);
     let measured2 = h.before.iter().map(|m| square(m.error)).sum::<f64>() / n;
     let extra = (square(h.latest.error) - measured2).max(0.0);
-    let deviation = (scatter2 * (1.0 + 1.0 / n) + extra).sqrt();
+    // What lies within its errors has not left, however alike the few before it happen to be.
+    let spread2 = scatter2.max(measured2);
+    let deviation = (spread2 * (1.0 + 1.0 / n) + extra).sqrt();
     if !(deviation > 0.0) {
         return None;
     }

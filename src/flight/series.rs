@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use super::nights::{Flight, Visit};
 use super::record::LoggedExposure;
-use super::terms::{TERMS, Term};
+use super::terms::{Quantity, TERMS, Term};
 use crate::optics::PATTERN_TERMS;
 use crate::optics::fit::TensorAxes;
 use crate::optics::fit::parameters::is_even;
@@ -40,10 +40,15 @@ pub struct Series {
     pub nights: Vec<Mean>,
 }
 
-/// Every term of which the flight has values.
+/// Every term of which the flight has values; the blur from moments only where no optics were fitted.
 pub fn all(flight: &Flight) -> Vec<Series> {
     let signs = settle_signs(flight);
-    TERMS.iter().map(|term| series(flight, term, &signs)).filter(|s| !s.points.is_empty()).collect()
+    let mut all: Vec<Series> =
+        TERMS.iter().map(|term| series(flight, term, &signs)).filter(|s| !s.points.is_empty()).collect();
+    if has_optics(&all) {
+        all.retain(|s| s.term.quantity != Quantity::Blur);
+    }
+    all
 }
 
 /// Whether the optics were fitted in any exposure.

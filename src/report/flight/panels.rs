@@ -106,7 +106,7 @@ fn signs(own: &[usize], m: &Material) -> String {
     let mut text = match own {
         [a, b] => format!("Discs {}, rings {}. ", word(*a), word(*b)),
         [a, b, c, ..] => {
-            format!("Discs {}, rings {}; {} is in the table below. ", word(*a), word(*b), word(*c))
+            format!("Discs {}, rings {}; {} is in the table above. ", word(*a), word(*b), word(*c))
         }
         _ => String::new(),
     };
