@@ -19,7 +19,8 @@
 //! | [`trend`] | field means over time | drift, step, period, stability, rank correlations |
 //! | [`shear`] | changes | requirement, PSF error to shear bias |
 //! | [`verdict`] | all of the above | the decision and its reasons: the one result model |
-//! | [`report`] | the verdict | its writers: terminal, JSON, tables, HTML |
+//! | [`flight`] | verdicts of many stacks | the log of a flight, its trends and alarms |
+//! | [`report`] | the verdict, the flight | its writers: terminal, JSON, tables, HTML |
 //! | [`command`] | flags | one file a subcommand; no science |
 //!
 //! [`optics`] (pupil, wavefront, propagation, the forward model's fit) and [`synth`] (simulated stacks with
@@ -51,6 +52,7 @@
 
 pub mod command;
 pub mod field;
+pub mod flight;
 pub mod frame;
 pub mod gate;
 pub mod measure;

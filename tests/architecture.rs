@@ -4,9 +4,9 @@
 use std::path::{Path, PathBuf};
 
 /// A module may import those before it.
-const PATH: [&str; 15] = [
+const PATH: [&str; 16] = [
     "gate", "settings", "frame", "sky", "moments", "field", "stars", "table", "measure", "repeat", "trend",
-    "shear", "verdict", "report", "command",
+    "shear", "verdict", "flight", "report", "command",
 ];
 
 /// What stands beside the path, with all that it may import.
@@ -22,8 +22,10 @@ fn may_import(module: &str, other: &str) -> bool {
     let place = |name: &str| PATH.iter().position(|m| *m == name);
     match (place(module), place(other)) {
         (Some(own), Some(of_other)) => of_other < own,
-        // Verdicts model the telescope; only the commands simulate.
-        (Some(_), None) => module == "command" || (module == "verdict" && other == "optics"),
+        // Verdicts and the flight's log model the telescope; only the commands simulate.
+        (Some(_), None) => {
+            module == "command" || (["verdict", "flight"].contains(&module) && other == "optics")
+        }
         _ => false,
     }
 }

@@ -101,9 +101,9 @@ const CASES: &[Case] = &[
     ("one-exposure", |given| given.tables.truncate(1)),
 ];
 
-/// Codes that only star images or many exposures bring out, and the file whose own tests make them
+/// Codes that only star images, many exposures or many stacks bring out, and the file whose own tests make them
 /// speak.
-const TESTED_BESIDE: [(&str, &str); 10] = [
+const TESTED_BESIDE: [(&str, &str); 13] = [
     ("jitter-changes", "optics_stack.rs"),
     ("jitter-drifts", "optics_stack.rs"),
     ("jitter-recurs", "optics_stack.rs"),
@@ -114,6 +114,9 @@ const TESTED_BESIDE: [(&str, &str); 10] = [
     ("optics-misfit", "optics_stack.rs"),
     ("trailing", "blur.rs"),
     ("blur-changes", "blur.rs"),
+    ("flight-beyond-history", "../../flight/alarm.rs"),
+    ("flight-will-cross", "../../flight/alarm.rs"),
+    ("flight-over-limit", "../../flight/alarm.rs"),
 ];
 
 fn is_tested_beside(code: &str) -> bool {

@@ -1,13 +1,14 @@
 //! `stackworthy check`: measure, then judge.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use anyhow::Result;
 
 use super::common::{Common, decision, inputs};
-use super::finish::finish;
+use super::finish::{finish, judge_into};
 use super::folder::{Folder, strangers};
 use super::measuring::measure_all;
+use crate::verdict::Verdict;
 use crate::verdict::model::Decision;
 
 /// Exit codes: 0 combine, 3 combine-subset, 4 split, 5 combine-with-own-psfs, 6
@@ -42,4 +43,12 @@ pub fn run(args: &Check) -> Result<u8> {
         args.common.remark(&format!("{} is of no frame given here and is not judged", table.display()));
     }
     finish(measured.tables, &measured.unreadable, &loaded, &folder, &args.accept, &args.common)
+}
+
+/// The same without a word on stdout, into a folder that is renewed.
+pub fn quietly(frames: &[String], out: &Path, common: &Common) -> Result<Verdict> {
+    let loaded = common.load()?;
+    let folder = Folder::prepare(out, true)?;
+    let measured = measure_all(frames, &folder, &loaded.settings, common)?;
+    judge_into(measured.tables, &measured.unreadable, &loaded, &folder, common)
 }

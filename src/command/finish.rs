@@ -9,11 +9,11 @@ use super::folder::Folder;
 use crate::report::{self, CAUTION, keep_list, terminal};
 use crate::settings::{Loaded, to_annotated_toml};
 use crate::table::StarTable;
-use crate::verdict::judge;
 use crate::verdict::model::{Decision, ToolInfo};
+use crate::verdict::{Verdict, judge};
 
-/// Judges, writes every file into the folder and prints the summary. Gives the exit
-/// code: that of the decision, or 0 where it is one of `accept`.
+/// Judges, writes every file and prints the summary. Gives the exit code: that of the decision, or 0
+/// where it is one of `accept`.
 pub fn finish(
     tables: Vec<StarTable>,
     unreadable: &[(String, String)],
@@ -22,6 +22,19 @@ pub fn finish(
     accept: &[Decision],
     common: &Common,
 ) -> Result<u8> {
+    let verdict = judge_into(tables, unreadable, loaded, folder, common)?;
+    say(&terminal::summary(&verdict, &folder.root.to_string_lossy()));
+    Ok(if accept.contains(&verdict.decision) { 0 } else { verdict.decision.exit_code() })
+}
+
+/// Judges and writes every file into the folder.
+pub fn judge_into(
+    tables: Vec<StarTable>,
+    unreadable: &[(String, String)],
+    loaded: &Loaded,
+    folder: &Folder,
+    common: &Common,
+) -> Result<Verdict> {
     if tables.is_empty() {
         let list: Vec<&str> = unreadable.iter().map(|(_, why)| why.as_str()).collect();
         anyhow::bail!("none of the {} inputs could be read:\n  {}", list.len(), list.join("\n  "));
@@ -42,9 +55,7 @@ pub fn finish(
     }
     let keep = keep_list(&judgement.verdict);
     report::write_all(&judgement, &keep, &to_annotated_toml(loaded), &folder.root)?;
-    say(&terminal::summary(&judgement.verdict, &folder.root.to_string_lossy()));
-    let decision = judgement.verdict.decision;
-    Ok(if accept.contains(&decision) { 0 } else { decision.exit_code() })
+    Ok(judgement.verdict)
 }
 
 /// One frame counts once, however often it was given; remarks for the report.

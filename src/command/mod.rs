@@ -12,6 +12,7 @@ mod common;
 mod demo;
 mod explain;
 mod finish;
+mod flight;
 mod folder;
 mod judge;
 mod measure;
@@ -47,8 +48,10 @@ pub enum Command {
     Judge(judge::Judge),
     /// Before a flight: stars and exposures needed, and the chance of each decision
     Plan(plan::Plan),
-    /// Simulate a stack of frames, with its truth
+    /// Simulate a stack of frames, or a whole flight, with its truth
     Synth(synth::Synth),
+    /// The flight log: add verdicts, show trends, raise alarms
+    Flight(flight::FlightArgs),
     /// Say what a check or reason means: formula, units, source, remedy
     Explain(explain::Explain),
     /// Print the effective settings, each with where it came from
@@ -64,6 +67,7 @@ pub fn run(cli: Cli) -> ExitCode {
         Command::Judge(args) => judge::run(&args),
         Command::Plan(args) => plan::run(&args),
         Command::Synth(args) => synth::run(&args),
+        Command::Flight(args) => flight::run(&args),
         Command::Explain(args) => explain::run(&args),
         Command::Settings(args) => settings::run(&args),
     };

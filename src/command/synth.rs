@@ -1,4 +1,4 @@
-//! `stackworthy synth`: a simulated stack.
+//! `stackworthy synth`: a simulated stack, or a whole flight of them.
 
 #![allow(clippy::disallowed_methods, reason = "reads scenes")]
 
@@ -8,7 +8,7 @@ use anyhow::{Context, Result};
 use indicatif::ProgressBar;
 
 use super::common::{Common, say};
-use crate::synth::{self, Scene};
+use crate::synth::{self, FlownVisit, Scene};
 
 #[derive(Debug, clap::Args)]
 pub struct Synth {
@@ -27,6 +27,12 @@ pub struct Synth {
 
 pub fn run(args: &Synth) -> Result<u8> {
     let scene = scene(&args.scene)?;
+    if let Some(flight) = &scene.flight {
+        let visits = simulate_flight(&scene, &args.out, args.again, &args.common)?;
+        let text = format!("{} visits in {} nights", visits.len(), flight.nights);
+        say(&format!("{text}, a folder each, in {}\n", args.out.display()));
+        return Ok(0);
+    }
     let frames = simulate(&scene, &args.out, args.again, &args.common)?;
     say(&format!("{} frames in {}\n", frames.len(), args.out.display()));
     Ok(0)
@@ -49,4 +55,14 @@ pub fn simulate(scene: &Scene, out: &Path, again: bool, common: &Common) -> Resu
         common.in_pool(|| synth::run(scene, out, again, &|done| bar.set_position(done as u64)))??;
     bar.finish_and_clear();
     Ok(frames)
+}
+
+/// Simulates a scene's flight into folders below one, with progress.
+pub fn simulate_flight(scene: &Scene, out: &Path, again: bool, common: &Common) -> Result<Vec<FlownVisit>> {
+    let frames: usize = scene.visits()?.iter().map(|v| v.scene.sequence.exposures).sum();
+    let bar: ProgressBar = common.progress("simulating", frames);
+    let visits =
+        common.in_pool(|| synth::run_flight(scene, out, again, &|done| bar.set_position(done as u64)))??;
+    bar.finish_and_clear();
+    Ok(visits)
 }

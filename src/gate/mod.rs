@@ -11,6 +11,9 @@ pub mod drift;
 pub mod ellipticity_change;
 pub mod few_stars;
 pub mod field_rotation;
+pub mod flight_beyond_history;
+pub mod flight_over_limit;
+pub mod flight_will_cross;
 pub mod focus_changes;
 pub mod focus_drifts;
 pub mod follows_housekeeping;
@@ -153,6 +156,9 @@ pub const ALL: &[&Check] = &[
     &trailing::CHECK,
     &blur_changes::CHECK,
     &optics_misfit::CHECK,
+    &flight_beyond_history::CHECK,
+    &flight_will_cross::CHECK,
+    &flight_over_limit::CHECK,
 ];
 
 pub fn find(code: &str) -> Option<&'static Check> {

@@ -10,16 +10,16 @@ pub mod ecsv;
 pub mod exposures;
 pub mod field_models;
 pub mod figures;
+pub mod flight;
 pub mod html;
 pub mod json;
-mod keep;
 pub mod numbers;
 pub mod plan;
 pub mod terminal;
 pub mod through_time;
 mod words;
 
-pub use keep::keep_list;
+pub use crate::verdict::keep::keep_list;
 
 /// Said wherever a verdict is shown.
 pub const CAUTION: &str = "A verdict advises; it replaces neither the survey team's own validation nor, for \

@@ -396,6 +396,7 @@ fn optics(n: usize) -> Optics {
             ellipticity_before: 0.012,
             ellipticity_after: 0.011,
         }],
+        even_sign_settled: Some(false),
         cannot_tell: vec!["the joint sign of the even terms".into()],
         summary: vec!["Jitter in common: 17.7 mas rms by 16.9 mas rms".into()],
     }
@@ -433,6 +434,11 @@ fn exposure(i: usize) -> ExposureResult {
         filter: readable.then(|| "b".into()),
         mjd_mid: readable.then_some(62991.9375 + i as f64 / 1440.0),
         altitude_deg: readable.then_some(48.0),
+        target: readable.then(|| "field 7".into()),
+        ra_deg: readable.then_some(150.1),
+        dec_deg: readable.then_some(20.2),
+        focus: readable.then_some(4120.0),
+        housekeeping: if readable { [("TELTEMP".to_string(), -18.5)].into() } else { Default::default() },
         refused: if readable {
             [("edge", 21), ("faint", 302), ("crowded", 12), ("saturated", 4), ("cosmic-ray", 17)]
                 .map(|(w, k)| (w.to_string(), k))

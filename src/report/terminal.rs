@@ -198,7 +198,7 @@ fn aligned(rows: &[[String; 3]]) -> String {
 
 /// Breaks at blanks to the width of the summary; the first line begins with `first`, those
 /// after it with `later`.
-fn wrapped(text: &str, first: &str, later: &str) -> String {
+pub(super) fn wrapped(text: &str, first: &str, later: &str) -> String {
     let mut out = String::new();
     let mut line = first.to_owned();
     let mut empty = true;

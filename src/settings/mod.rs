@@ -31,6 +31,7 @@ pub struct Settings {
     pub header: HeaderSettings,
     pub stars: StarSettings,
     pub checks: CheckSettings,
+    pub flight: FlightSettings,
 }
 
 /// What the science asks for. Either a preset, or `m`, `c` and `size_ratio`, or
@@ -188,6 +189,42 @@ pub struct StarSettings {
 impl Default for StarSettings {
     fn default() -> Self {
         Self { min_snr: 30.0, max_contamination: 0.01 }
+    }
+}
+
+/// `[flight]`: when the flight log raises an alarm. A limit that is not set is not watched; each
+/// counts for either component by itself.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct FlightSettings {
+    /// Chance that a run of `flight alarm` raises any alarm where nothing changes.
+    pub false_alarm: f64,
+    /// A limit that will be crossed within so many hours is an alarm.
+    pub within_hours: f64,
+    /// East positive: nights run from noon to noon of the mean sun there; of UTC where not set.
+    pub longitude_deg: Option<f64>,
+    /// Largest jitter along an axis.
+    pub jitter_mas2: Option<f64>,
+    /// Largest wavefront of each kind, nm rms.
+    pub defocus_nm: Option<f64>,
+    pub coma_nm: Option<f64>,
+    pub astigmatism_nm: Option<f64>,
+    /// Defocus at the corner of the field by the tilt of the focal plane, nm rms.
+    pub focal_plane_tilt_nm: Option<f64>,
+}
+
+impl Default for FlightSettings {
+    fn default() -> Self {
+        Self {
+            false_alarm: 0.01,
+            within_hours: 24.0,
+            longitude_deg: None,
+            jitter_mas2: None,
+            defocus_nm: None,
+            coma_nm: None,
+            astigmatism_nm: None,
+            focal_plane_tilt_nm: None,
+        }
     }
 }
 

@@ -32,7 +32,7 @@ pub fn to_annotated_toml(loaded: &Loaded) -> String {
 /// As they stand in the struct: what is asked first, then the instrument.
 fn sections_in_order() -> Vec<(String, Vec<String>)> {
     let known = known_keys();
-    ["requirement", "telescope", "detector", "combine", "header", "stars", "checks"]
+    ["requirement", "telescope", "detector", "combine", "header", "stars", "checks", "flight"]
         .into_iter()
         .filter_map(|s| known.get(s).map(|keys| (s.to_string(), keys.clone())))
         .collect()

@@ -76,6 +76,16 @@ pub(super) fn check(loaded: &Loaded) -> Check {
     positive("stars.min_snr", Some(s.stars.min_snr))?;
     share("stars.max_contamination", Some(s.stars.max_contamination))?;
 
+    let f = &s.flight;
+    number("flight.false_alarm", Some(f.false_alarm), &|v| v > 0.0 && v <= 0.5, "above 0 and at most 0.5")?;
+    positive("flight.within_hours", Some(f.within_hours))?;
+    number("flight.longitude_deg", f.longitude_deg, &|v| v.abs() <= 360.0, "-360 to 360")?;
+    positive("flight.jitter_mas2", f.jitter_mas2)?;
+    positive("flight.defocus_nm", f.defocus_nm)?;
+    positive("flight.coma_nm", f.coma_nm)?;
+    positive("flight.astigmatism_nm", f.astigmatism_nm)?;
+    positive("flight.focal_plane_tilt_nm", f.focal_plane_tilt_nm)?;
+
     if let Some((code, severity, allowed)) = s.checks.refused() {
         let words: Vec<&str> = allowed.iter().map(|a| a.word()).collect();
         let allowed = match words[..] {

@@ -10,6 +10,7 @@
 //! depend on how many threads made them.
 
 mod detector;
+mod flight;
 mod random;
 mod render;
 mod run;
@@ -21,6 +22,7 @@ mod truth;
 mod validate;
 mod write;
 
+pub use flight::{FlightChange, FlightScene, FlightTarget, FlightVisit, FlownVisit, run_flight};
 pub use run::run;
 pub use scene::{
     BUILT_IN, Change, DetectorScene, MotionScene, Nebula, OpticsScene, Output, Quantity, Scene,
@@ -48,6 +50,8 @@ pub enum SynthError {
     Rotations { given: usize, exposures: usize },
     #[error("the change of {0:?} needs exactly one of by, slope, random_walk and scatter")]
     OneKindOfChange(Quantity),
+    #[error("the flight's change of {0:?} needs exactly one of by, per_day and scatter")]
+    OneKindOfFlightChange(Quantity),
     #[error("a change names exposure {number}, but they are 1 to {exposures}")]
     NoSuchExposure { number: usize, exposures: usize },
     #[error("sequence.start {0:?} is no time such as 2031-03-01T02:00:00")]

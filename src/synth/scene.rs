@@ -4,9 +4,11 @@
 use serde::{Deserialize, Serialize};
 
 use super::SynthError;
+use super::flight::FlightScene;
 use crate::optics::{FieldPattern, Telescope, Vanes};
 
-/// A simulated stack: `[optics]`, `[motion]`, `[stars]`, `[detector]`, `[sequence]`.
+/// A simulated stack: `[optics]`, `[motion]`, `[stars]`, `[detector]`, `[sequence]`; with `[flight]`, a whole
+/// flight.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Scene {
@@ -17,6 +19,8 @@ pub struct Scene {
     pub about: String,
     /// The one number all random numbers come from.
     pub seed: u64,
+    /// That of what is on the sky, where it is another: visits of one field see the same stars.
+    pub sky_seed: Option<u64>,
     pub optics: OpticsScene,
     #[serde(default)]
     pub motion: MotionScene,
@@ -26,6 +30,8 @@ pub struct Scene {
     pub detector: DetectorScene,
     #[serde(default)]
     pub sequence: SequenceScene,
+    /// Several nights and targets instead of one stack.
+    pub flight: Option<FlightScene>,
 }
 
 /// `[optics]`: the telescope, and its wavefront over the field as in
@@ -343,7 +349,7 @@ pub struct Change {
 }
 
 /// The scenes that come with the crate, by name.
-pub const BUILT_IN: [(&str, &str); 7] = [
+pub const BUILT_IN: [(&str, &str); 8] = [
     ("steady", include_str!("../../testdata-synth/scenes/steady.toml")),
     ("one-bad", include_str!("../../testdata-synth/scenes/one-bad.toml")),
     ("two-groups", include_str!("../../testdata-synth/scenes/two-groups.toml")),
@@ -351,6 +357,7 @@ pub const BUILT_IN: [(&str, &str); 7] = [
     ("rotation", include_str!("../../testdata-synth/scenes/rotation.toml")),
     ("undersampled", include_str!("../../testdata-synth/scenes/undersampled.toml")),
     ("demo", include_str!("../../testdata-synth/scenes/demo.toml")),
+    ("flight", include_str!("../../testdata-synth/scenes/flight.toml")),
 ];
 
 impl Scene {

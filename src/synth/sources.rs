@@ -38,7 +38,7 @@ const MOST_SOURCES: f64 = 1e7;
 pub(super) fn sources(scene: &Scene, exposures: &[Exposure]) -> Result<Vec<Source>, SynthError> {
     let stars = &scene.stars;
     let pixel = scene.detector.pixel_arcsec;
-    let mut rng = stream(scene.seed, Stream::Sky);
+    let mut rng = stream(scene.sky_seed.unwrap_or(scene.seed), Stream::Sky);
 
     let (low, high) = bounds(exposures);
     let frame_area = (scene.detector.width * scene.detector.height) as f64;

@@ -8,7 +8,8 @@ use super::SynthError;
 use super::scene::Scene;
 use super::sequence::{Exposure, Geometry};
 use crate::moments::LADDER_SIGMA_PIXELS;
-use crate::optics::{Propagator, SecondMoments};
+
+use crate::optics::{PATTERN_TERMS, Propagator, SecondMoments};
 
 /// Nodes per axis at which the field is sampled: Gauss-Legendre, so that field means of
 /// polynomials up to order 13 are exact.
@@ -46,6 +47,9 @@ pub struct ExposureTruth {
     pub dither_pixels: [f64; 2],
     pub rotation_deg: f64,
     pub jitter_mas2: [f64; 3],
+    /// Coefficients of the wavefront over the field, nm rms, by the names of `optics`.
+    #[serde(default)]
+    pub wavefront_nm: std::collections::BTreeMap<String, f64>,
     pub transparency: f64,
     pub sky_electrons: f64,
     /// Field mean of the adaptive size `T`.
@@ -182,6 +186,7 @@ fn exposure_truth(scene: &Scene, exposure: &Exposure, file: &str, maps: &Maps) -
         dither_pixels: exposure.geometry.dither,
         rotation_deg: exposure.geometry.rotation_deg,
         jitter_mas2: exposure.blur.jitter_mas2,
+        wavefront_nm: PATTERN_TERMS.map(str::to_owned).into_iter().zip(exposure.pattern.terms()).collect(),
         transparency: exposure.transparency,
         sky_electrons: exposure.sky_electrons,
         size_pixels2,

@@ -82,7 +82,7 @@ impl Scene {
         for change in &sequence.change {
             change.validate(sequence.exposures)?;
         }
-        Ok(())
+        self.flight.as_ref().map_or(Ok(()), |flight| flight.validate(sequence.exposures))
     }
 }
 

@@ -4,6 +4,7 @@
 //! |---|---|
 //! | [`drift`] | a slope, robust, with its interval; is it more than chance |
 //! | [`step`] | one sudden change; is it a step or a drift |
+//! | [`jump`] | a sudden change of a series that drifts before and after |
 //! | [`period`] | a sine wave on uneven times, with its false-alarm probability |
 //! | [`stability`] | Allan deviation against the number of exposures averaged |
 //! | [`follows`] | rank correlation with another series, and what is left of it given time |
@@ -16,6 +17,7 @@
 
 pub mod drift;
 pub mod follows;
+pub mod jump;
 pub mod many;
 pub mod period;
 pub mod rank;
@@ -72,19 +74,19 @@ fn median(values: &[f64]) -> f64 {
 }
 
 /// Two-sided p-value of a standard normal deviate.
-fn normal_p(z: f64) -> f64 {
+pub fn normal_p(z: f64) -> f64 {
     statrs::function::erf::erfc(z.abs() / std::f64::consts::SQRT_2)
 }
 
 /// The deviate that Student's t exceeds in absolute value with probability `1 - confidence`; infinite
 /// where there are no degrees of freedom.
-fn student_deviate(confidence: f64, dof: f64) -> f64 {
+pub fn student_deviate(confidence: f64, dof: f64) -> f64 {
     use statrs::distribution::{ContinuousCDF, StudentsT};
     StudentsT::new(0.0, 1.0, dof).map_or(f64::INFINITY, |t| t.inverse_cdf(0.5 * (1.0 + confidence)))
 }
 
 /// Two-sided p-value of Student's t; 1 where there are no degrees of freedom.
-fn student_p(t: f64, dof: f64) -> f64 {
+pub fn student_p(t: f64, dof: f64) -> f64 {
     use statrs::distribution::{ContinuousCDF, StudentsT};
     StudentsT::new(0.0, 1.0, dof).map_or(1.0, |d| (2.0 * d.sf(t.abs())).min(1.0))
 }

@@ -8,6 +8,7 @@
 //! - [`decide`]: the decision in its order of preference
 //! - [`judge`](mod@judge): all of these in order
 //! - [`beside`]: what stands beside the decision
+//! - [`keep`](mod@keep): what to combine together
 //! - [`results`], [`reasons`]: into the result model, in numbers and sentences
 //! - [`model`], [`optics_model`], [`products`]: what judging gives
 
@@ -19,6 +20,7 @@ pub mod decide;
 #[cfg(test)]
 mod fixture;
 pub mod judge;
+pub mod keep;
 pub mod likeness;
 pub mod model;
 pub mod optics_model;

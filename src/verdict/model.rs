@@ -241,6 +241,19 @@ pub struct ExposureResult {
     pub filter: Option<String>,
     pub mjd_mid: Option<f64>,
     pub altitude_deg: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub target: Option<String>,
+    /// Pointing, degrees.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ra_deg: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub dec_deg: Option<f64>,
+    /// Reading of the focus drive.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub focus: Option<f64>,
+    /// Further numbers of the header that may vary (temperatures in deg C), by card.
+    #[serde(default, skip_serializing_if = "std::collections::BTreeMap::is_empty")]
+    pub housekeeping: std::collections::BTreeMap<String, f64>,
     /// Detections refused, by word.
     pub refused: std::collections::BTreeMap<String, u32>,
     pub sha256: Option<String>,

@@ -20,6 +20,9 @@ pub struct Optics {
     pub common_jitter: Option<Jitter>,
     /// What would be won were a term nulled, largest first.
     pub advice: Vec<NullingAdvice>,
+    /// Whether something from outside the images settles the joint sign of the even terms.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub even_sign_settled: Option<bool>,
     /// What the images cannot tell.
     pub cannot_tell: Vec<String>,
     /// The findings in sentences.

@@ -8,12 +8,14 @@ use plotters::style::text_anchor::{HPos, Pos, VPos};
 mod bar;
 mod correlation;
 mod field;
+mod flight;
 mod time;
 
 pub use bar::{interval_bar, share_bar};
 pub use correlation::residual_correlation;
 pub use field::{mean_whiskers, residual_map, small_multiples};
-pub use time::{ellipticity_through_time, size_through_time};
+pub use flight::{Path, path, scatter};
+pub use time::{Lines, Point, Series, Sign, ellipticity_through_time, size_through_time};
 
 /// The backend rounds to whole units: figures are drawn this much larger and scaled
 /// down by their viewBox.

@@ -1,4 +1,5 @@
-//! Size and ellipticity of the exposures through time.
+//! Size and ellipticity of the exposures through time; and the plot of values with errors that other
+//! figures use.
 
 use plotters::prelude::*;
 use plotters::style::text_anchor::HPos;
@@ -26,22 +27,31 @@ pub fn ellipticity_through_time(verdict: &Verdict) -> Option<String> {
     plot(verdict, "Ellipticity of each exposure against time", "ellipticity", &[first, second])
 }
 
-#[derive(Clone, Copy, PartialEq)]
-enum Sign {
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Sign {
     Disc,
     Ring,
 }
 
-struct Point {
-    t: f64,
-    value: f64,
-    error: f64,
-    kept: bool,
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Point {
+    pub t: f64,
+    pub value: f64,
+    pub error: f64,
+    pub kept: bool,
 }
 
-struct Series {
-    sign: Sign,
-    points: Vec<Point>,
+#[derive(Debug, Clone, PartialEq)]
+pub struct Series {
+    pub sign: Sign,
+    pub points: Vec<Point>,
+}
+
+/// Lines across a plot: upright dashes where something happened, level ones at a limit.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Lines {
+    pub upright: Vec<f64>,
+    pub level: Vec<f64>,
 }
 
 impl Series {
@@ -100,10 +110,18 @@ fn plot(verdict: &Verdict, label: &str, unit: &str, all: &[Series]) -> Option<St
     let x = padded(points().map(|p| p.t))?;
     let y = padded(points().flat_map(|p| [p.value - p.error, p.value + p.error]))?;
     let axis = TimeAxis::of(verdict).label;
-    draw(HEIGHT, label, |area| paint(area, x, y, axis, unit, all))
+    draw(HEIGHT, label, |area| paint(area, x, y, [axis, unit], all, &Lines::default()))
 }
 
-fn paint(area: &Area, x: (f64, f64), y: (f64, f64), axis: &str, unit: &str, all: &[Series]) -> Drawn {
+/// Values with their errors; `words` are those of the axes.
+pub(super) fn paint(
+    area: &Area,
+    x: (f64, f64),
+    y: (f64, f64),
+    words: [&str; 2],
+    all: &[Series],
+    lines: &Lines,
+) -> Drawn {
     let mut chart = ChartBuilder::on(area)
         .margin(fine(6.0))
         .margin_right(fine(14.0))
@@ -122,9 +140,22 @@ fn paint(area: &Area, x: (f64, f64), y: (f64, f64), axis: &str, unit: &str, all:
         .y_labels(5)
         .x_label_formatter(&tick_label(x))
         .y_label_formatter(&tick_label(y))
-        .x_desc(axis)
-        .y_desc(unit)
+        .x_desc(words[0])
+        .y_desc(words[1])
         .draw()?;
+    let inside = |v: f64, (low, high): (f64, f64)| low < v && v < high;
+    for at in lines.upright.iter().copied().filter(|at| inside(*at, x)) {
+        let dashes = DashedLineSeries::new(
+            [(at, y.0), (at, y.1)],
+            fine(5.0),
+            fine(4.0),
+            INK.stroke_width(fine(1.0) as u32),
+        );
+        chart.draw_series(dashes)?;
+    }
+    for at in lines.level.iter().copied().filter(|at| inside(*at, y)) {
+        chart.draw_series(LineSeries::new([(x.0, at), (x.1, at)], INK.stroke_width(fine(1.4) as u32)))?;
+    }
     for series in all {
         let ink = if series.sign == Sign::Disc { MARK } else { SECOND };
         for p in &series.points {

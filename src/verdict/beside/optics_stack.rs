@@ -65,6 +65,7 @@ pub fn describe(
         .map(|t| TermDrift { term: name(t.parameter).into(), per_exposure: t.slope, error: t.error })
         .collect();
     optics.advice = mean.as_ref().map(|m| advice(&shapes, m)).unwrap_or_default();
+    optics.even_sign_settled = Some(sign_settled);
     optics.cannot_tell = open_questions(&fits, known, sign_settled);
     let reasons = reasons(optics, &fits, &trends);
     optics.summary = summary(optics, &reasons);

@@ -1,7 +1,6 @@
-//! `keep.txt`: what to combine together.
+//! What to combine together, as `keep.txt` lists it.
 
-use crate::verdict::Verdict;
-use crate::verdict::model::{Decision, Gate};
+use super::model::{Decision, Gate, Verdict};
 
 /// Paths as given. Under split the group with the most exposure time; empty under
 /// do-not-combine and undecided.
