@@ -173,6 +173,19 @@ pub fn worst(verdict: &Verdict) -> Vec<&ExposureResult> {
     rows
 }
 
+/// All exposures: those not kept in front, then by their distance from the middle of the stack, those
+/// without numbers last.
+pub fn worst_first(verdict: &Verdict) -> Vec<&ExposureResult> {
+    let far = furthest(verdict);
+    let place: std::collections::HashMap<&str, usize> =
+        far.iter().enumerate().map(|(k, e)| (e.file.as_str(), k)).collect();
+    let mut rows: Vec<&ExposureResult> = verdict.exposures.iter().collect();
+    rows.sort_by_key(|e| {
+        (e.gate == Gate::Keep, place.get(e.file.as_str()).copied().unwrap_or(verdict.exposures.len()))
+    });
+    rows
+}
+
 /// All exposures that have a size, by their distance from the median in units of the limits.
 fn furthest(verdict: &Verdict) -> Vec<&ExposureResult> {
     let median = |pick: fn(&ExposureResult) -> Option<f64>| {

@@ -9,6 +9,7 @@
 //! - [`judge`](mod@judge): all of these in order
 //! - [`beside`]: what stands beside the decision
 //! - [`results`], [`reasons`]: into the result model, in numbers and sentences
+//! - [`pictures`]: what figures are drawn from
 //! - [`model`], [`optics_model`], [`products`]: what judging gives
 
 pub mod advice;
@@ -24,6 +25,7 @@ pub mod model;
 pub mod optics_model;
 pub mod own_errors;
 pub mod own_model;
+pub mod pictures;
 pub mod products;
 pub mod reasons;
 pub mod results;

@@ -8,12 +8,17 @@ use plotters::style::text_anchor::{HPos, Pos, VPos};
 mod bar;
 mod correlation;
 mod field;
+pub mod images;
+mod stars;
 mod time;
 
 pub use bar::{interval_bar, share_bar};
 pub use correlation::residual_correlation;
-pub use field::{mean_whiskers, residual_map, small_multiples};
-pub use time::{ellipticity_through_time, size_through_time};
+pub use field::{PanelScale, change_panels, mean_size, mean_whiskers, residual_map};
+pub use stars::{FARTHEST, census, pulls};
+pub use time::{
+    TimeFigure, ellipticity_through_time, jitter_through_time, size_through_time, wavefront_through_time,
+};
 
 /// The backend rounds to whole units: figures are drawn this much larger and scaled
 /// down by their viewBox.
@@ -59,6 +64,23 @@ fn draw(height: f64, label: &str, paint: impl FnOnce(&Area) -> Drawn) -> Option<
     Some(svg.replacen(&opening, &format!("<svg class=\"figure\" role=\"img\" aria-label=\"{label}\""), 1))
 }
 
+/// Adds many small marks as two paths: open squares under discs. A mark an element would make the page
+/// several times larger.
+fn with_dots(svg: String, squares: &[(i32, i32)], discs: &[(i32, i32)]) -> String {
+    let side = fine(4.2);
+    let square = |(x, y): &(i32, i32)| format!("M{} {}h{side}v{side}h-{side}z", x - side / 2, y - side / 2);
+    let disc = |(x, y): &(i32, i32)| format!("M{x} {y}h0");
+    let marks = format!(
+        "<path d=\"{}\" fill=\"none\" stroke=\"var(--second)\" stroke-width=\"{}\"/>\
+         <path d=\"{}\" stroke=\"var(--mark)\" stroke-width=\"{}\" stroke-linecap=\"round\"/></svg>",
+        squares.iter().map(square).collect::<String>(),
+        fine(0.9),
+        discs.iter().map(disc).collect::<String>(),
+        fine(4.2),
+    );
+    svg.replacen("</svg>", &marks, 1)
+}
+
 fn text_style(anchor: HPos) -> TextStyle<'static> {
     TextStyle::from(("inherit", fine(TEXT)).into_font()).color(&INK).pos(Pos::new(anchor, VPos::Center))
 }
@@ -77,7 +99,7 @@ fn padded(values: impl Iterator<Item = f64>) -> Option<(f64, f64)> {
 }
 
 /// The largest of 1, 2, 5 times a power of ten that is at most `value`.
-fn round_down(value: f64) -> f64 {
+pub fn round_down(value: f64) -> f64 {
     if !(value.is_finite() && value > 0.0) {
         return 1.0;
     }
