@@ -7,7 +7,7 @@ use crate::verdict::products::{FieldSample, OpticsPicture, Pulls};
 use crate::verdict::reasons::file_name;
 
 use super::figure_data::{FigureData, ResidualZone};
-use super::figures::{FARTHEST, TimeFigure};
+use super::figures::{FARTHEST, TimeFigure, mean_size as mean_size_map};
 use super::numbers::significant;
 
 /// Three names at most, the rest counted.
@@ -62,7 +62,7 @@ pub fn size_through_time(v: &Verdict, figure: &TimeFigure) -> String {
         )
     });
     let band = 100.0 * v.requirement.size_limit;
-    let band = format!(" The band is the limit, {} % on either side of their mean.", significant(band, 2));
+    let band = format!(" The band is the limit, {} % on either side of their mean.", significant(band, 3));
     [shown, band, crosses(v).into(), besides(figure)].concat()
 }
 
@@ -144,6 +144,20 @@ pub fn mean_size(data: &FigureData) -> String {
         )
     });
     format!("Size T of the kept exposures' mean over the detector, darker or stronger is larger.{words}")
+}
+
+/// Said where the size has no map, being the same everywhere.
+pub fn constant_size(data: &FigureData) -> Option<String> {
+    let mean = data.mean()?.samples.first().filter(|_| mean_size_map(data).is_none())?;
+    let (scale2, unit) = data.pixel_arcsec.map_or((1.0, "pixel²"), |s| (s * s, "arcsec²"));
+    let size = mean.ln_size.exp() * scale2;
+    size.is_finite().then(|| {
+        format!(
+            "The kept exposures' models hold the size constant over the field, T = {} {unit}: stars held out of the fits \
+             show no change of it from place to place.",
+            significant(size, 4)
+        )
+    })
 }
 
 pub fn residual_map(data: &FigureData) -> String {

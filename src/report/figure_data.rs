@@ -270,10 +270,12 @@ fn residual_zones(p: &Pictures) -> Vec<ResidualZone> {
     // Stars, sums and sums of squares.
     type Sums = (usize, [f64; 3], [f64; 3]);
     let side = p.width.max(p.height) / RESIDUAL_ZONES as f64;
+    // Whole zones along either side, about square.
+    let [across, down] = [p.width, p.height].map(|length| length / (length / side).round().max(1.0));
     let mut sums: BTreeMap<(usize, usize), Sums> = BTreeMap::new();
     for StarPoint { x, y, residual, kept, .. } in p.exposures.iter().flat_map(|e| &e.stars).copied() {
         let Some(residual) = residual.filter(|r| kept && r.iter().all(|v| v.is_finite())) else { continue };
-        let sum = sums.entry(((x.max(0.0) / side) as usize, (y.max(0.0) / side) as usize)).or_default();
+        let sum = sums.entry(((x.max(0.0) / across) as usize, (y.max(0.0) / down) as usize)).or_default();
         sum.0 += 1;
         for (k, r) in residual.iter().enumerate() {
             sum.1[k] += r;
@@ -283,11 +285,10 @@ fn residual_zones(p: &Pictures) -> Vec<ResidualZone> {
     let zone = |((i, j), (n, sum, squares)): ((usize, usize), Sums)| {
         let stars = n as f64;
         let mean = sum.map(|s| s / stars);
-        let middle = |k: usize, end: f64| ((k as f64 + 0.5) * side).min(0.5 * (k as f64 * side + end));
         let variance = |k: usize| (squares[k] / stars - mean[k] * mean[k]).max(0.0);
         ResidualZone {
-            x: middle(i, p.width),
-            y: middle(j, p.height),
+            x: (i as f64 + 0.5) * across,
+            y: (j as f64 + 0.5) * down,
             stars: n as u32,
             mean,
             err: [0, 1, 2].map(|k| (variance(k) / (stars - 1.0)).sqrt()),

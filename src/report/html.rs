@@ -82,6 +82,7 @@ pub fn to_text(source: Source) -> Result<String, ReportError> {
         jitter_figure => timed(figures::jitter_through_time(v), captions::jitter_through_time),
         wavefront_figure => timed(figures::wavefront_through_time(v), captions::wavefront_through_time),
         mean_figure => figure(figures::mean_whiskers(data), &|| captions::mean_whiskers(data)),
+        constant_size => captions::constant_size(data),
         mean_size_figure => figure(figures::mean_size(data), &|| captions::mean_size(data)),
         residual_figure => figure(figures::residual_map(data), &|| captions::residual_map(data)),
         pulls_figure => figure(figures::pulls(data), &|| captions::pulls(data)),
@@ -119,6 +120,7 @@ pub fn to_text(source: Source) -> Result<String, ReportError> {
         },
         arcsec => v.exposures.iter().any(|e| e.size_arcsec2.is_some()),
         size_definition => size_definition(v),
+        jitter_known => v.exposures.iter().any(|e| e.jitter_mas2.is_some()),
         all_exposures => v.exposures.len(),
         exposures => listed(v),
         optics => v.optics.as_ref().map(optics),
@@ -202,8 +204,8 @@ fn optics(o: &Optics) -> Value {
     context! {
         all_fits => all_fits,
         all_blurs => all_blurs,
-        summary => o.summary.clone(),
-        notes => o.notes.clone(),
+        summary => o.summary.iter().map(|line| as_sentence(line)).collect::<Vec<_>>(),
+        notes => o.notes.iter().map(|note| as_sentence(note)).collect::<Vec<_>>(),
         cannot_tell => o.cannot_tell.clone(),
         fits => fits.map(|(e, f)| context! {
             file => file_name(&e.file),
@@ -214,6 +216,7 @@ fn optics(o: &Optics) -> Value {
             coma_y => term(f, "coma_y_nm"),
             strehl => or_missing(f.strehl, 2),
             chi2 => format!("{:.2}", f.chi2_per_degree),
+            whole => f.size_mas2.map_or(MISSING.into(), |s| format!("{s:.0}")),
             shares => ["diffraction", "pixel", "jitter", "defocus", "astigmatism", "coma"].map(|c| share(f, c)).to_vec(),
         }).collect::<Vec<_>>(),
         blurs => blurs.map(|(e, b)| context! {

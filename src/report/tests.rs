@@ -251,6 +251,36 @@ fn the_page_stands_alone_and_says_it_all() {
     assert!(!page.contains("NaN") && !page.contains("inf"), "a number that is none");
 }
 
+/// The page of a hundred exposures is under 2 MB, and thousands take no more: what is many is summarised, and
+/// the worst come first.
+#[test]
+fn pages_of_long_stacks_stay_small() {
+    let settings = crate::settings::to_annotated_toml(&Default::default());
+    let mut sizes = Vec::new();
+    for n in [100, 3000] {
+        let judgement = sample::judgement(n);
+        let start = std::time::Instant::now();
+        let figures = FigureData::of(&judgement);
+        let verdict = &judgement.verdict;
+        let source = html::Source { verdict, figures: Some(&figures), settings: Some(&settings) };
+        let page = html::to_text(source).unwrap();
+        let file = fits_table::to_bytes(&figure_file::tables(&figures)).unwrap();
+        println!(
+            "{n}: page {} kB, figures {} kB, {:?}",
+            page.len() / 1000,
+            file.len() / 1000,
+            start.elapsed()
+        );
+        assert!(page.len() < 2_000_000 && file.len() < 10_000_000, "{n}: {} {}", page.len(), file.len());
+        let rows = page.matches("<td class=\"w\">target_").count();
+        assert!(rows < 400, "{n}: {rows} rows");
+        // The inputs are all there.
+        assert_eq!(page.matches("  night/target_").count(), n);
+        sizes.push(page.len());
+    }
+    assert!(sizes[1] < 2 * sizes[0], "{sizes:?}");
+}
+
 #[test]
 fn a_page_of_nothing_is_still_a_page() {
     let judgement = Judgement { verdict: bare(), field_models: vec![], pictures: Default::default() };

@@ -215,8 +215,14 @@ pub fn count(verdict: &Verdict, gate: Gate) -> usize {
     verdict.exposures.iter().filter(|e| e.gate == gate).count()
 }
 
-/// First letter large, full stop at the end.
+/// First letter large, full stop at the end. A setting's name stays as it is written.
 pub fn as_sentence(text: &str) -> String {
-    let mut letters = text.trim_end_matches('.').chars();
-    letters.next().map_or(String::new(), |first| format!("{}{}.", first.to_uppercase(), letters.as_str()))
+    let text = text.trim_end_matches('.');
+    let begins_with_a_setting = text.split_whitespace().next().is_some_and(|word| word.contains('.'));
+    let mut letters = text.chars();
+    match letters.next() {
+        Some(first) if !begins_with_a_setting => format!("{}{}.", first.to_uppercase(), letters.as_str()),
+        Some(_) => format!("{text}."),
+        None => String::new(),
+    }
 }

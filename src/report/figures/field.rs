@@ -54,7 +54,11 @@ pub fn mean_whiskers(data: &FigureData) -> Option<String> {
     })
 }
 
-/// Size of the kept exposures' mean over the detector: darker is larger, with a key.
+/// Below this relative change the mean's size is the same over the whole field.
+const CONSTANT: f64 = 1e-5;
+
+/// Size of the kept exposures' mean over the detector: darker is larger, with a key. `None` where the
+/// models hold it constant.
 pub fn mean_size(data: &FigureData) -> Option<String> {
     const KEY_STEPS: usize = 24;
     let known: Vec<&FieldSample> = data.mean()?.samples.iter().filter(|s| s.ln_size.is_finite()).collect();
@@ -62,7 +66,7 @@ pub fn mean_size(data: &FigureData) -> Option<String> {
     let size = |s: &FieldSample| s.ln_size.exp() * scale2;
     let low = known.iter().map(|s| size(s)).fold(f64::INFINITY, f64::min);
     let high = known.iter().map(|s| size(s)).fold(f64::NEG_INFINITY, f64::max);
-    if !(data.has_size() && low > 0.0 && high.is_finite()) {
+    if !(data.has_size() && low > 0.0 && high > low * (1.0 + CONSTANT) && high.is_finite()) {
         return None;
     }
     let shade =
@@ -79,12 +83,12 @@ pub fn mean_size(data: &FigureData) -> Option<String> {
                 area.draw(&Rectangle::new([(left, top), (right, bottom)], shade(size(s))))?;
             }
             let (y, step) = (fine(TOP / 2.0), fine(4.0));
-            let digits = 2 - ((high - low) / high).max(1e-6).log10().floor().min(0.0) as usize as i32;
-            let text = |v: f64| significant(v, digits.clamp(3, 5) as usize);
+            let digits = 2.0 - ((high - low) / high).log10().floor();
+            let text = |v: f64| significant(v, digits.clamp(3.0, 6.0) as usize);
             let right = fine(WIDTH - RIGHT);
             let unit = if data.pixel_arcsec.is_some() { "arcsec²" } else { "pixel²" };
             let last = format!("{} {unit}", text(high));
-            let room = fine(0.52 * TEXT * last.chars().count() as f64);
+            let room = fine(0.47 * TEXT * last.chars().count() as f64);
             area.draw(&Text::new(last, (right, y), text_style(HPos::Right)))?;
             let start = right - room - fine(8.0) - step * KEY_STEPS as i32;
             for k in 0..KEY_STEPS {

@@ -11,7 +11,7 @@ pub const ASINH_KNEE: f64 = 0.02;
 pub enum Grey {
     /// From 0 (paper) to the peak (ink), by asinh.
     Asinh { peak: f64 },
-    /// From `-most` (ink) over 0 (middle grey) to `most` (paper), linear.
+    /// From `-most` (paper) over 0 (middle grey) to `most` (ink), linear.
     Difference { most: f64 },
 }
 
@@ -20,7 +20,7 @@ impl Grey {
     pub fn level(self, value: f64) -> f64 {
         let level = match self {
             Grey::Asinh { peak } => 1.0 - asinh_share(value / peak),
-            Grey::Difference { most } => 0.5 + 0.5 * value / most,
+            Grey::Difference { most } => 0.5 - 0.5 * value / most,
         };
         if level.is_finite() { level.clamp(0.0, 1.0) } else { 1.0 }
     }
@@ -108,7 +108,7 @@ mod tests {
             "{levels:?}"
         );
         let difference = Grey::Difference { most: 0.1 };
-        assert_eq!([-0.1, 0.0, 0.1].map(|v| difference.level(v)), [0.0, 0.5, 1.0]);
+        assert_eq!([-0.1, 0.0, 0.1].map(|v| difference.level(v)), [1.0, 0.5, 0.0]);
         assert_eq!(star.level(f64::NAN), 1.0);
         let (_, scale) = decoded(&scale(star).unwrap());
         assert!(scale.windows(2).all(|w| w[0] >= w[1]) && scale[0] > 250 && scale[127] < 5);

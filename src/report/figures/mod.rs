@@ -107,6 +107,34 @@ pub fn round_down(value: f64) -> f64 {
     [5.0, 2.0, 1.0].into_iter().map(|k| k * power).find(|v| *v <= value * (1.0 + 1e-9)).unwrap_or(power)
 }
 
+/// The values to label on a logarithmic axis: powers of ten, with 2 and 5 times them, or 3, where they are
+/// few.
+fn log_ticks((low, high): (f64, f64)) -> Vec<f64> {
+    let (first, last) = (low.log10().floor() as i32, high.log10().ceil() as i32);
+    let ticks = |factors: &[f64]| -> Vec<f64> {
+        let all = (first..=last).flat_map(|power| factors.iter().map(move |f| f * 10f64.powi(power)));
+        all.filter(|v| (low..=high).contains(v)).collect()
+    };
+    let dense: [&[f64]; 3] = [&[1.0], &[1.0, 3.0], &[1.0, 2.0, 5.0]];
+    dense.into_iter().map(ticks).find(|t| t.len() >= 4).unwrap_or_else(|| ticks(dense[2]))
+}
+
+/// Labels below a logarithmic axis, each at its tick; `place` gives the way to the drawing.
+fn draw_log_labels(
+    area: &Area,
+    range: (f64, f64),
+    place: impl Fn(f64) -> (i32, i32),
+    text: impl Fn(f64) -> String,
+) -> Drawn {
+    for value in log_ticks(range) {
+        let (x, y) = place(value);
+        let tick = [(x, y), (x, y + fine(4.0))];
+        area.draw(&PathElement::new(tick, INK.stroke_width(fine(0.8) as u32)))?;
+        area.draw(&Text::new(text(value), (x, y + fine(14.0)), text_style(HPos::Center)))?;
+    }
+    Ok(())
+}
+
 /// Labels with as many decimals as a step over the range needs.
 fn tick_label(range: (f64, f64)) -> impl Fn(&f64) -> String {
     let step = (range.1 - range.0).abs() / 5.0;
@@ -126,6 +154,13 @@ mod tests {
         for (value, round) in [(0.037, 0.02), (0.05, 0.05), (9.0, 5.0), (1.0, 1.0), (f64::NAN, 1.0)] {
             assert!((round_down(value) - round).abs() < 1e-12, "{value}");
         }
+    }
+
+    #[test]
+    fn ticks_of_logarithmic_axes() {
+        assert_eq!(log_ticks((25.0, 2000.0)), [30.0, 100.0, 300.0, 1000.0]);
+        assert_eq!(log_ticks((1e-7, 2e-4)).len(), 4);
+        assert!(log_ticks((1.1, 1.9)).is_empty());
     }
 
     #[test]

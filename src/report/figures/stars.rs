@@ -6,7 +6,7 @@ use plotters::style::text_anchor::HPos;
 use crate::report::figure_data::FigureData;
 use crate::verdict::products::{Detection, Pulls};
 
-use super::{Area, Drawn, GRID, INK, MARK, SECOND, draw, fine, text_style, with_dots};
+use super::{Area, Drawn, GRID, INK, MARK, SECOND, draw, draw_log_labels, fine, text_style, with_dots};
 
 const HEIGHT: f64 = 300.0;
 
@@ -98,13 +98,15 @@ pub fn census(data: &FigureData) -> Option<String> {
             .axis_style(INK.stroke_width(fine(0.8) as u32))
             .label_style(text_style(HPos::Center))
             .axis_desc_style(text_style(HPos::Center))
-            .x_labels(5)
+            .x_labels(1)
+            .x_label_formatter(&|_| String::new())
             .y_labels(5)
-            .x_label_formatter(&|v| format!("{v:.0}"))
             .y_label_formatter(&|v| format!("{v:.1}"))
             .x_desc("signal-to-noise ratio")
             .y_desc("ln T, star minus model")
             .draw()?;
+        let base = |v: f64| chart.backend_coord(&(v, -1.08 * FARTHEST));
+        draw_log_labels(area, (0.8 * low, 1.25 * high), base, |v| format!("{v:.0}"))?;
         for d in &known {
             let at = chart.backend_coord(&(d.snr, d.off_locus.clamp(-FARTHEST, FARTHEST)));
             dots[usize::from(d.refused.is_some())].push(at);
