@@ -50,7 +50,7 @@ impl Common {
     /// A remark for the person, on stderr.
     pub fn remark(&self, text: &str) {
         if !self.quiet {
-            let _ = writeln!(std::io::stderr(), "{text}");
+            warn(text);
         }
     }
 
@@ -96,6 +96,11 @@ pub fn decision(word: &str) -> Result<Decision, String> {
 pub fn say(text: &str) {
     let mut out = std::io::stdout().lock();
     let _ = out.write_all(text.as_bytes()).and_then(|()| out.flush());
+}
+
+/// A remark, on stderr.
+pub fn warn(text: &str) {
+    let _ = writeln!(std::io::stderr(), "{text}");
 }
 
 /// An error with its causes, on stderr, each cause once.

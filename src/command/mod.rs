@@ -18,6 +18,7 @@ mod judge;
 mod measure;
 mod measuring;
 mod plan;
+mod report;
 mod settings;
 mod synth;
 
@@ -46,6 +47,8 @@ pub enum Command {
     Measure(measure::Measure),
     /// Judge a stack from its star tables; no frames needed
     Judge(judge::Judge),
+    /// Make the report of a result again, without measuring
+    Report(report::Report),
     /// Before a flight: stars and exposures needed, and the chance of each decision
     Plan(plan::Plan),
     /// Simulate a stack of frames, or a whole flight, with its truth
@@ -65,6 +68,7 @@ pub fn run(cli: Cli) -> ExitCode {
         Command::Check(args) => check::run(&args),
         Command::Measure(args) => measure::run(&args),
         Command::Judge(args) => judge::run(&args),
+        Command::Report(args) => report::run(&args),
         Command::Plan(args) => plan::run(&args),
         Command::Synth(args) => synth::run(&args),
         Command::Flight(args) => flight::run(&args),

@@ -1,28 +1,54 @@
 //! `report.html`: one file that needs no network and no script.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 
 use minijinja::{Environment, Value, context};
 
 use crate::stars::Refusal;
-use crate::verdict::model::{ExposureResult, Gate, Reason};
+use crate::verdict::Verdict;
+use crate::verdict::model::{CombinedPsf, ExposureResult, Gate, Reason};
 use crate::verdict::optics_model::{Optics, OpticsFit};
 use crate::verdict::reasons::{file_name, percent};
-use crate::verdict::{Judgement, Verdict};
 
+use super::figure_data::FigureData;
 use super::numbers::{MISSING, or_missing, signed, significant, with_error, with_interval};
-use super::words::{as_sentence, budget, count, limits_from, next_step, reasons_and_remarks, sentence};
-use super::{CAUTION, REPORT_HTML, ReportError, beside, exposures::gate_word, figures, through_time};
+use super::words::{
+    as_sentence, budget, count, limits_from, next_step, reasons_and_remarks, sentence, worst_first,
+};
+use super::{
+    CAUTION, REPORT_HTML, ReportError, beside, captions, cards, exposures::gate_word, figures, through_time,
+};
 
-/// The whole page. `settings_toml` is shown as it is.
-pub fn to_text(judgement: &Judgement, settings_toml: &str) -> Result<String, ReportError> {
+/// Exposures listed one by one; of longer stacks the worst.
+const ROWS: usize = 120;
+/// Exposures whose optics are listed.
+const OPTICS_ROWS: usize = 60;
+
+/// What the page is made from.
+#[derive(Debug, Clone, Copy)]
+pub struct Source<'a> {
+    pub verdict: &'a Verdict,
+    /// `None` where `figures.fits` is not there, or does not read.
+    pub figures: Option<&'a FigureData>,
+    /// The settings in force, each with where it came from; `None` where they are not there.
+    pub settings: Option<&'a str>,
+}
+
+/// The whole page.
+pub fn to_text(source: Source) -> Result<String, ReportError> {
     let make = |e: minijinja::Error| ReportError::Make { name: REPORT_HTML, message: e.to_string() };
     let mut environment = Environment::new();
     environment.add_template(REPORT_HTML, include_str!("report.html")).map_err(make)?;
-    let (v, pictures) = (&judgement.verdict, &judgement.pictures);
-    let svg = |figure: Option<String>| figure.map(Value::from_safe_string);
-    let multiples = figures::small_multiples(pictures);
-    let residual = figures::residual_map(pictures);
+    let v = source.verdict;
+    let none = FigureData::default();
+    let data = source.figures.unwrap_or(&none);
+    let figure = |svg: Option<String>, caption: &dyn Fn() -> String| {
+        svg.map(|svg| context! { svg => Value::from_safe_string(svg), caption => caption() })
+    };
+    let timed = |found: Option<figures::TimeFigure>,
+                 caption: fn(&Verdict, &figures::TimeFigure) -> String| {
+        found.map(|f| context! { caption => caption(v, &f), svg => Value::from_safe_string(f.svg) })
+    };
     let page = context! {
         decision => v.decision.word(),
         sentence => as_sentence(&sentence(v)),
@@ -45,20 +71,29 @@ pub fn to_text(judgement: &Judgement, settings_toml: &str) -> Result<String, Rep
         overlap_weights => v.repeatability.as_ref().and_then(|r| r.weights.clone()),
         overlap_rows => v.repeatability.as_ref().map(beside::overlap_rows),
         population => population_rows(v),
+        combined => v.combined.as_ref().map(combined),
         pulls => (v.noise_check.size_pull.is_some() || v.noise_check.ellipticity_pull.is_some()).then(|| context! {
             size => or_missing(v.noise_check.size_pull, 3),
             ellipticity => or_missing(v.noise_check.ellipticity_pull, 3),
         }),
-        size_figure => svg(figures::size_through_time(v)),
-        ellipticity_figure => svg(figures::ellipticity_through_time(v)),
-        mean_figure => svg(figures::mean_whiskers(pictures)),
-        residual => residual.map(|r| context! {
-            svg => Value::from_safe_string(r.svg),
-            size => significant(r.largest_size, 2),
-            ellipticity => significant(r.longest, 2),
-        }),
+        no_figures => source.figures.is_none(),
+        size_figure => timed(figures::size_through_time(v), captions::size_through_time),
+        ellipticity_figure => timed(figures::ellipticity_through_time(v), captions::ellipticity_through_time),
+        jitter_figure => timed(figures::jitter_through_time(v), captions::jitter_through_time),
+        wavefront_figure => timed(figures::wavefront_through_time(v), captions::wavefront_through_time),
+        mean_figure => figure(figures::mean_whiskers(data), &|| captions::mean_whiskers(data)),
+        constant_size => captions::constant_size(data),
+        mean_size_figure => figure(figures::mean_size(data), &|| captions::mean_size(data)),
+        residual_figure => figure(figures::residual_map(data), &|| captions::residual_map(data)),
+        pulls_figure => figure(figures::pulls(data), &|| captions::pulls(data)),
+        census_figure => figure(figures::census(data), &|| captions::census(v, data)),
+        mean_star => cards::mean_star(data),
+        multiples => cards::kept(v, data),
+        left_out => cards::left_out(v, data),
+        groups => cards::groups(v, data),
+        optics_figure => cards::optics(data),
         correlation => v.residual_correlation.as_ref().map(|c| context! {
-            svg => svg(figures::residual_correlation(c)),
+            svg => figures::residual_correlation(c).map(Value::from_safe_string),
             table => beside::correlation_rows(c),
             unit => c.unit.clone(),
             standing => c.standing.clone(),
@@ -77,19 +112,7 @@ pub fn to_text(judgement: &Judgement, settings_toml: &str) -> Result<String, Rep
             stars => b.stars,
             formula => b.formula.clone(),
         }),
-        multiples => multiples.map(|(shown, total, tenth)| context! {
-            total => total,
-            tenth => significant(tenth, 1),
-            shown => shown.iter().map(|m| context! {
-                file => file_name(&m.file),
-                kept => m.kept,
-                svg => Value::from_safe_string(m.svg.clone()),
-                size => signed(Some(m.size_change)),
-                ellipticity => significant(m.ellipticity_change, 2),
-            }).collect::<Vec<_>>(),
-        }),
         census => census(v),
-        groups => v.groups.clone(),
         counts => context! {
             keep => count(v, Gate::Keep),
             leave_out => count(v, Gate::LeaveOut),
@@ -97,17 +120,57 @@ pub fn to_text(judgement: &Judgement, settings_toml: &str) -> Result<String, Rep
         },
         arcsec => v.exposures.iter().any(|e| e.size_arcsec2.is_some()),
         size_definition => size_definition(v),
-        exposures => v.exposures.iter().map(exposure_row).collect::<Vec<_>>(),
+        jitter_known => v.exposures.iter().any(|e| e.jitter_mas2.is_some()),
+        all_exposures => v.exposures.len(),
+        exposures => listed(v),
         optics => v.optics.as_ref().map(optics),
-        settings => settings_toml.to_string(),
+        settings => source.settings,
         notes => v.notes.clone(),
         remarks => remarks(v),
         caution => CAUTION,
         cautions => v.cautions.iter().filter(|c| *c != CAUTION).cloned().collect::<Vec<_>>(),
+        inputs => inputs(v),
         version => v.tool.version.clone(),
+        page_version => (v.tool.version != env!("CARGO_PKG_VERSION")).then_some(env!("CARGO_PKG_VERSION")),
         arguments => v.tool.arguments.join(" "),
     };
     environment.get_template(REPORT_HTML).and_then(|t| t.render(page)).map_err(make)
+}
+
+/// Every exposure in its order, or the worst of many.
+fn listed(v: &Verdict) -> Vec<Value> {
+    let number: HashMap<&str, usize> =
+        v.exposures.iter().enumerate().map(|(k, e)| (e.file.as_str(), k + 1)).collect();
+    let rows = match v.exposures.len() > ROWS {
+        true => worst_first(v),
+        false => v.exposures.iter().collect(),
+    };
+    rows.into_iter().take(ROWS).map(|e| exposure_row(e, number[e.file.as_str()])).collect()
+}
+
+/// Path and hash, a line an input.
+fn inputs(v: &Verdict) -> String {
+    let line = |e: &ExposureResult| {
+        format!("{}  {}", e.sha256.as_deref().filter(|s| !s.is_empty()).unwrap_or("not read"), e.file)
+    };
+    v.exposures.iter().map(line).collect::<Vec<String>>().join("\n")
+}
+
+/// The PSF of the combination in a line.
+fn combined(c: &CombinedPsf) -> String {
+    let (size, unit) = match c.size_arcsec2 {
+        Some(size) => (Some(size), "arcsec²"),
+        None => (c.size_pix2, "pixel²"),
+    };
+    format!(
+        "The PSF of the {} exposures added under {} weights, field mean: T {} {unit}, e1 {}, e2 {}, each ± {}",
+        c.exposures,
+        c.weights,
+        with_error(size, c.size_err),
+        signed(c.e1),
+        signed(c.e2),
+        or_missing(c.e_err, 2)
+    )
 }
 
 pub(super) fn coded(reason: &Reason) -> Value {
@@ -128,11 +191,21 @@ fn optics(o: &Optics) -> Value {
         })
     };
     let rms = |r: Option<f64>| r.map_or(MISSING.into(), |r| format!("{r:.1}"));
-    let fits = o.exposures.iter().filter_map(|e| e.fit.as_ref().map(|f| (e, f)));
-    let blurs = o.exposures.iter().filter_map(|e| e.blur.as_ref().map(|b| (e, b)));
+    let mut fits: Vec<_> = o.exposures.iter().filter_map(|e| e.fit.as_ref().map(|f| (e, f))).collect();
+    let mut blurs: Vec<_> = o.exposures.iter().filter_map(|e| e.blur.as_ref().map(|b| (e, b))).collect();
+    let (all_fits, all_blurs) = (fits.len(), blurs.len());
+    if all_fits > OPTICS_ROWS {
+        fits.sort_by(|a, b| b.1.chi2_per_degree.total_cmp(&a.1.chi2_per_degree));
+    }
+    if all_blurs > OPTICS_ROWS {
+        blurs.sort_by(|a, b| (b.1.xx + b.1.yy).total_cmp(&(a.1.xx + a.1.yy)));
+    }
+    let (fits, blurs) = (fits.into_iter().take(OPTICS_ROWS), blurs.into_iter().take(OPTICS_ROWS));
     context! {
-        summary => o.summary.clone(),
-        notes => o.notes.clone(),
+        all_fits => all_fits,
+        all_blurs => all_blurs,
+        summary => o.summary.iter().map(|line| as_sentence(line)).collect::<Vec<_>>(),
+        notes => o.notes.iter().map(|note| as_sentence(note)).collect::<Vec<_>>(),
         cannot_tell => o.cannot_tell.clone(),
         fits => fits.map(|(e, f)| context! {
             file => file_name(&e.file),
@@ -143,6 +216,7 @@ fn optics(o: &Optics) -> Value {
             coma_y => term(f, "coma_y_nm"),
             strehl => or_missing(f.strehl, 2),
             chi2 => format!("{:.2}", f.chi2_per_degree),
+            whole => f.size_mas2.map_or(MISSING.into(), |s| format!("{s:.0}")),
             shares => ["diffraction", "pixel", "jitter", "defocus", "astigmatism", "coma"].map(|c| share(f, c)).to_vec(),
         }).collect::<Vec<_>>(),
         blurs => blurs.map(|(e, b)| context! {
@@ -230,10 +304,10 @@ fn census(v: &Verdict) -> Vec<Value> {
     std::iter::once(used).chain(refused.into_iter().map(|(r, n)| row(r.word(), r.meaning(), n))).collect()
 }
 
-fn exposure_row(e: &ExposureResult) -> Value {
+fn exposure_row(e: &ExposureResult, number: usize) -> Value {
     let size = e.size_arcsec2.or(e.size_pix2);
     context! {
-        file => e.file.clone(),
+        number => number,
         name => file_name(&e.file),
         time => e.time.clone().unwrap_or(MISSING.into()),
         exposure_s => or_missing(e.exposure_s, 4),
@@ -244,7 +318,6 @@ fn exposure_row(e: &ExposureResult) -> Value {
         e1 => signed(e.e1),
         e2 => signed(e.e2),
         jitter => e.jitter_mas2.map_or(MISSING.into(), |j| format!("{:.0}, {:.0}, {:.0}", j.xx, j.yy, j.xy)),
-        sha256 => e.sha256.clone().unwrap_or_default(),
         // What was noted of a frame that was read stands once below the table.
         notes => if e.gate == Gate::Unreadable { e.notes.clone() } else { Vec::new() },
     }

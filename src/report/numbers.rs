@@ -29,7 +29,9 @@ pub fn or_missing(value: Option<f64>, digits: usize) -> String {
 
 /// Four decimals with the sign, for ellipticities and changes of ln T.
 pub fn signed(value: Option<f64>) -> String {
-    value.filter(|v| v.is_finite()).map_or(MISSING.into(), |v| format!("{v:+.4}"))
+    // Adding zero to what rounds to it takes the sign of a negative zero away.
+    let rounded = |v: f64| (v * 1e4).round() / 1e4 + 0.0;
+    value.filter(|v| v.is_finite()).map_or(MISSING.into(), |v| format!("{:+.4}", rounded(v)))
 }
 
 /// `0.04482 ± 0.00008`: both to the second digit of the error.
@@ -82,8 +84,8 @@ mod tests {
         assert_eq!(with_error(Some(5.0), None), "5.000");
         assert_eq!(with_error(None, Some(1.0)), MISSING);
         assert_eq!(
-            (signed(Some(0.01)), signed(Some(f64::NAN))),
-            ("+0.0100".to_string(), MISSING.to_string())
+            (signed(Some(0.01)), signed(Some(-1e-5)), signed(Some(f64::NAN))),
+            ("+0.0100".to_string(), "+0.0000".to_string(), MISSING.to_string())
         );
     }
 

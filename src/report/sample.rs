@@ -2,6 +2,7 @@
 
 use ndarray::Array2;
 
+use crate::stars::Refusal;
 use crate::verdict::model::*;
 use crate::verdict::optics_model::*;
 use crate::verdict::products::*;
@@ -499,8 +500,64 @@ fn pictures(verdict: &Verdict) -> Pictures {
                 kept: e.gate == Gate::Keep,
                 stars: stars(i),
                 model: grid(50 * i),
+                zones: zone_images(i),
             })
             .collect(),
+        pulls: Pulls {
+            size: (0..2 * Pulls::HALF)
+                .map(|k| (4000.0 * (-0.5 * Pulls::middle(k).powi(2)).exp()) as u32)
+                .collect(),
+            ellipticity: (0..2 * Pulls::HALF)
+                .map(|k| (8000.0 * (-0.4 * Pulls::middle(k).powi(2)).exp()) as u32)
+                .collect(),
+        },
+        detections: (0..400)
+            .map(|k| Detection {
+                snr: 30.0 * (1.0 + 30.0 * noise(k).abs()),
+                off_locus: 0.05 * noise(k + 1) + if k % 5 == 0 { 0.4 } else { 0.0 },
+                refused: (k % 5 == 0).then_some(Refusal::Extended),
+            })
+            .collect(),
+        optics: vec![optics_picture()],
+    }
+}
+
+fn round_star(sigma: f64) -> Array2<f32> {
+    let image = Array2::from_shape_fn((15, 15), |(y, x)| {
+        let (dx, dy) = (x as f64 - 7.0, y as f64 - 7.0);
+        (-0.5 * (dx * dx + dy * dy) / (sigma * sigma)).exp() as f32
+    });
+    let sum = image.sum();
+    image / sum
+}
+
+fn zone_images(seed: usize) -> Vec<ZoneImage> {
+    let at = |k: usize, length: f64| length * (k as f64 + 0.5) / 3.0;
+    (0..9)
+        .map(|k| ZoneImage {
+            x: at(k % 3, W),
+            y: at(k / 3, H),
+            stars: 20,
+            image: round_star(1.5 + 0.02 * noise(seed + k)),
+        })
+        .collect()
+}
+
+fn optics_picture() -> OpticsPicture {
+    let model = round_star(1.5);
+    let zone = |k: usize| OpticsZone {
+        cell: [k % 5, k / 5],
+        stars: 5,
+        chi2_per_degree: 1.04,
+        data: model.mapv(|v| v + 2e-4 * noise(k) as f32),
+        model: model.clone(),
+        error: 2e-4,
+    };
+    OpticsPicture {
+        file: "night/target_003.fits".into(),
+        chi2_per_degree: 1.04,
+        side: 5,
+        zones: (0..25).map(zone).collect(),
     }
 }
 

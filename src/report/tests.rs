@@ -1,9 +1,10 @@
 use serde_json::Value;
 
-use super::{CAUTION, ecsv, exposures, field_models, html, json, sample, terminal, write_all};
+use super::figure_data::FigureData;
+use super::{CAUTION, ecsv, exposures, field_models, figure_file, html, json, sample, terminal, write_all};
 use crate::table::fits_table::{self, Data};
-use crate::verdict::Verdict;
 use crate::verdict::model::*;
+use crate::verdict::{Judgement, Verdict};
 
 fn schema() -> Value {
     serde_json::from_str(include_str!("../../schema/verdict-1.schema.json")).unwrap()
@@ -185,6 +186,47 @@ fn no_models_make_an_empty_file_not_an_error() {
     assert_eq!(fits_table::from_bytes(&bytes).unwrap().len(), 3);
 }
 
+fn page_of(judgement: &Judgement) -> String {
+    let figures = FigureData::of(judgement);
+    html::to_text(html::Source { verdict: &judgement.verdict, figures: Some(&figures), settings: None })
+        .unwrap()
+}
+
+/// What is drawn is what is read back from the file.
+#[test]
+fn figures_come_back_from_their_file() {
+    for n in [1, 7, 36] {
+        let figures = FigureData::of(&sample::judgement(n));
+        let bytes = fits_table::to_bytes(&figure_file::tables(&figures)).unwrap();
+        let back = figure_file::read(&bytes).unwrap();
+        let again = fits_table::to_bytes(&figure_file::tables(&back)).unwrap();
+        assert_eq!(figure_file::read(&again).unwrap(), back);
+        assert_eq!(
+            (back.fields.len(), back.kept, back.left_out),
+            (figures.fields.len(), figures.kept, figures.left_out)
+        );
+        assert_eq!(
+            (&back.pulls, &back.detections, &back.optics),
+            (&figures.pulls, &figures.detections, &figures.optics)
+        );
+        assert_eq!(back.residual.len(), figures.residual.len());
+        for (a, b) in back.fields.iter().zip(&figures.fields) {
+            assert_eq!((a.role, &a.name, a.samples.len()), (b.role, &b.name, b.samples.len()));
+            assert!(
+                a.images.iter().zip(&b.images).all(|(a, b)| a.image == b.image && (a.x - b.x).abs() < 1e-9)
+            );
+        }
+    }
+}
+
+#[test]
+fn a_file_that_holds_no_figures_is_refused_with_its_reason() {
+    let other = fits_table::to_bytes(&[exposures::table(&sample::verdict(3))]).unwrap();
+    for bytes in [&b"nothing"[..], &other, &other[..other.len() / 2]] {
+        assert!(figure_file::read(bytes).is_err());
+    }
+}
+
 fn plain(page: &str) -> String {
     page.replace("&#x27;", "'").replace("&#x2f;", "/")
 }
@@ -200,8 +242,9 @@ fn the_page_stands_alone_and_says_it_all() {
     std::fs::create_dir_all(&folder).unwrap();
     write_all(&judgement, &["night/target_000.fits".into()], &settings, &folder).unwrap();
     let page = plain(&std::fs::read_to_string(folder.join("report.html")).unwrap());
+    let page_without_images = page.replace("src=\"data:image/png;base64,", "");
     for outside in ["<script", "src=", "href=", "@import", "url("] {
-        assert!(!page.contains(outside), "{outside}");
+        assert!(!page_without_images.contains(outside), "{outside}");
     }
     let shown =
         [CAUTION, "combine-subset", "night/target_014.fits", "size-change", "min_snr = 30.0", "cosmic-ray"];
@@ -209,15 +252,41 @@ fn the_page_stands_alone_and_says_it_all() {
         assert!(page.contains(text), "{text}");
     }
     assert!(page.len() < 1_000_000, "{} bytes", page.len());
-    assert_eq!(page.matches("class=\"figure\"").count(), 5);
+    assert_eq!(page.matches("class=\"figure\"").count(), 10);
     assert!(!page.contains("NaN") && !page.contains("inf"), "a number that is none");
+}
+
+/// The page of a hundred exposures is under 2 MB, and thousands take no more: what is many is summarised, and
+/// the worst come first.
+#[test]
+fn pages_of_long_stacks_stay_small() {
+    let settings = crate::settings::to_annotated_toml(&Default::default());
+    for n in [100, 3000] {
+        let judgement = sample::judgement(n);
+        let start = std::time::Instant::now();
+        let figures = FigureData::of(&judgement);
+        let verdict = &judgement.verdict;
+        let source = html::Source { verdict, figures: Some(&figures), settings: Some(&settings) };
+        let page = plain(&html::to_text(source).unwrap());
+        let file = fits_table::to_bytes(&figure_file::tables(&figures)).unwrap();
+        println!(
+            "{n}: page {} kB, figures {} kB, {:?}",
+            page.len() / 1000,
+            file.len() / 1000,
+            start.elapsed()
+        );
+        assert!(page.len() < 2_000_000 && file.len() < 10_000_000, "{n}: {} {}", page.len(), file.len());
+        let rows = page.matches("<td class=\"w\">target_").count();
+        assert!(rows < 400, "{n}: {rows} rows");
+        // The inputs are all there.
+        assert_eq!(page.matches("  night/target_").count(), n);
+    }
 }
 
 #[test]
 fn a_page_of_nothing_is_still_a_page() {
-    let judgement =
-        crate::verdict::Judgement { verdict: bare(), field_models: vec![], pictures: Default::default() };
-    let page = plain(&html::to_text(&judgement, "").unwrap());
+    let judgement = Judgement { verdict: bare(), field_models: vec![], pictures: Default::default() };
+    let page = plain(&page_of(&judgement));
     assert!(page.contains("undecided") && page.contains(CAUTION) && !page.contains("<figure"));
 }
 
@@ -238,7 +307,7 @@ fn numbers_that_are_none_do_not_break_the_page() {
     judgement.verdict.repeatability.as_mut().unwrap().size.high = Some(f64::INFINITY);
     for (width, height) in [(4096.0, 3072.0), (0.0, 0.0), (f64::NAN, 1.0), (1.0, 1e9)] {
         (judgement.pictures.width, judgement.pictures.height) = (width, height);
-        let page = html::to_text(&judgement, "").unwrap();
+        let page = page_of(&judgement);
         assert!(!page.contains("NaN") && !page.contains(">inf"), "{width} x {height}");
     }
 }

@@ -173,6 +173,19 @@ pub fn worst(verdict: &Verdict) -> Vec<&ExposureResult> {
     rows
 }
 
+/// All exposures: those not kept in front, then by their distance from the middle of the stack, those
+/// without numbers last.
+pub fn worst_first(verdict: &Verdict) -> Vec<&ExposureResult> {
+    let far = furthest(verdict);
+    let place: std::collections::HashMap<&str, usize> =
+        far.iter().enumerate().map(|(k, e)| (e.file.as_str(), k)).collect();
+    let mut rows: Vec<&ExposureResult> = verdict.exposures.iter().collect();
+    rows.sort_by_key(|e| {
+        (e.gate == Gate::Keep, place.get(e.file.as_str()).copied().unwrap_or(verdict.exposures.len()))
+    });
+    rows
+}
+
 /// All exposures that have a size, by their distance from the median in units of the limits.
 fn furthest(verdict: &Verdict) -> Vec<&ExposureResult> {
     let median = |pick: fn(&ExposureResult) -> Option<f64>| {
@@ -202,8 +215,14 @@ pub fn count(verdict: &Verdict, gate: Gate) -> usize {
     verdict.exposures.iter().filter(|e| e.gate == gate).count()
 }
 
-/// First letter large, full stop at the end.
+/// First letter large, full stop at the end. A setting's name stays as it is written.
 pub fn as_sentence(text: &str) -> String {
-    let mut letters = text.trim_end_matches('.').chars();
-    letters.next().map_or(String::new(), |first| format!("{}{}.", first.to_uppercase(), letters.as_str()))
+    let text = text.trim_end_matches('.');
+    let begins_with_a_setting = text.split_whitespace().next().is_some_and(|word| word.contains('.'));
+    let mut letters = text.chars();
+    match letters.next() {
+        Some(first) if !begins_with_a_setting => format!("{}{}.", first.to_uppercase(), letters.as_str()),
+        Some(_) => format!("{text}."),
+        None => String::new(),
+    }
 }

@@ -10,7 +10,8 @@ use super::likeness::{like_group, repeats};
 use super::model::*;
 use super::own_errors::{OwnErrors, own_model_errors};
 use super::own_model::OwnModel;
-use super::products::{ExposurePicture, Judgement, Pictures};
+use super::pictures;
+use super::products::Judgement;
 use super::reasons;
 use super::results::{self, exposure_result};
 use super::stack::{MIN_STARS, Stack, StarHalf};
@@ -19,9 +20,6 @@ use crate::repeat::RmsChange;
 use crate::settings::{CheckSettings, Settings};
 use crate::shear::{Requirement as Limits, ShearError};
 use crate::table::StarTable;
-
-/// Places along each side of the field on which models are sampled for figures.
-const SAMPLES: usize = 9;
 
 /// Below this share of common sky the verdict warns.
 const LITTLE_OVERLAP: f64 = 0.5;
@@ -118,7 +116,8 @@ pub fn judge(
         Some(undecided) => written(&undecided),
         None => verdict,
     };
-    Ok(case.judgement(verdict))
+    let optics = optics.map_or_else(Vec::new, |found| found.pictures);
+    Ok(pictures::judgement(verdict, tables, &stack, &models, optics))
 }
 
 fn kept_stars(table: &StarTable) -> usize {
@@ -330,29 +329,5 @@ impl Case<'_> {
             star_snr: effective_snr(stars, self.stack.weight),
             withheld_for: &outcome.withheld_for,
         })
-    }
-
-    fn judgement(&self, verdict: Verdict) -> Judgement {
-        let kept = |file: &str| verdict.exposures.iter().any(|e| e.file == file && e.gate == Gate::Keep);
-        let mut field_models = Vec::new();
-        let mut pictures = Pictures::default();
-        for (exposure, model) in self.stack.exposures.iter().zip(self.models) {
-            let table = &self.tables[exposure.table];
-            let Some(model) = model else { continue };
-            if kept(&table.file) {
-                field_models.extend(model.field_model(exposure, table));
-            }
-            pictures.width = table.width as f64;
-            pictures.height = table.height as f64;
-            pictures.pixel_arcsec = table.facts.pixel_arcsec;
-            pictures.exposures.push(ExposurePicture {
-                file: table.file.clone(),
-                kept: kept(&table.file),
-                stars: model.star_points(exposure),
-                model: model.samples(exposure, SAMPLES),
-            });
-        }
-        pictures.mean = results::mean_samples(&pictures.exposures);
-        Judgement { verdict, field_models, pictures }
     }
 }

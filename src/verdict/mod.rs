@@ -10,6 +10,7 @@
 //! - [`beside`]: what stands beside the decision
 //! - [`keep`](mod@keep): what to combine together
 //! - [`results`], [`reasons`]: into the result model, in numbers and sentences
+//! - [`pictures`]: what figures are drawn from
 //! - [`model`], [`optics_model`], [`products`]: what judging gives
 
 pub mod advice;
@@ -26,6 +27,7 @@ pub mod model;
 pub mod optics_model;
 pub mod own_errors;
 pub mod own_model;
+pub mod pictures;
 pub mod products;
 pub mod reasons;
 pub mod results;

@@ -209,7 +209,7 @@ impl Monomials<'_> {
 
 /// Mean star images by zone of the field, each star moved onto the pixel grid and all
 /// weighted by their flux.
-fn zone_images(table: &StarTable) -> Vec<ZoneImage> {
+pub(super) fn zone_images(table: &StarTable) -> Vec<ZoneImage> {
     let u = table.usable;
     let zone = |value: f64, start: usize, length: usize| {
         (((value - start as f64 + 0.5) / length.max(1) as f64 * ZONES as f64) as usize).min(ZONES - 1)

@@ -4,6 +4,7 @@
 use ndarray::Array2;
 
 use super::model::Verdict;
+use crate::stars::Refusal;
 
 /// The outcome of judging one stack.
 #[derive(Debug, Clone)]
@@ -54,8 +55,8 @@ pub struct ZoneImage {
     pub image: Array2<f32>,
 }
 
-/// Arrays to draw figures from. Every part may be empty; figures without data are
-/// left out.
+/// Arrays to draw figures from, of the whole stack. Every part may be empty; figures without
+/// data are left out.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Pictures {
     /// Size of the frame, pixels.
@@ -66,6 +67,11 @@ pub struct Pictures {
     /// Mean of the kept exposures' field models on a grid.
     pub mean: Vec<FieldSample>,
     pub exposures: Vec<ExposurePicture>,
+    pub pulls: Pulls,
+    /// Evenly taken from all exposures, some thousands at most.
+    pub detections: Vec<Detection>,
+    /// The exposures whose fit of the optics leaves most, worst first.
+    pub optics: Vec<OpticsPicture>,
 }
 
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -75,6 +81,61 @@ pub struct ExposurePicture {
     pub stars: Vec<StarPoint>,
     /// The exposure's own field model on the same grid as the mean.
     pub model: Vec<FieldSample>,
+    /// Mean star images by zone of the field, their middle alone.
+    pub zones: Vec<ZoneImage>,
+}
+
+/// How repeats of the kept exposures' stars scatter about their mean, over their stated errors:
+/// counts in bins of [`Pulls::BIN`], of which the first and the last hold all beyond.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Pulls {
+    pub size: Vec<u32>,
+    /// Both components.
+    pub ellipticity: Vec<u32>,
+}
+
+impl Pulls {
+    pub const BIN: f64 = 0.25;
+    /// Bins on each side of zero.
+    pub const HALF: usize = 18;
+
+    /// Middle of a bin.
+    pub fn middle(bin: usize) -> f64 {
+        (bin as f64 + 0.5 - Self::HALF as f64) * Self::BIN
+    }
+}
+
+/// A detection against the locus of point sources.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Detection {
+    pub snr: f64,
+    /// `ln T` minus that of its exposure's field model.
+    pub off_locus: f64,
+    pub refused: Option<Refusal>,
+}
+
+/// What the forward fit of the optics makes of one exposure.
+#[derive(Debug, Clone, PartialEq)]
+pub struct OpticsPicture {
+    pub file: String,
+    pub chi2_per_degree: f64,
+    /// Zones along each side of the field.
+    pub side: usize,
+    pub zones: Vec<OpticsZone>,
+}
+
+/// Mean star of one zone as measured and as modelled, not centred: stars as they fall on the pixels,
+/// share of the flux, `[y, x]`.
+#[derive(Debug, Clone, PartialEq)]
+pub struct OpticsZone {
+    /// Column and row, from the first pixel on.
+    pub cell: [usize; 2],
+    pub stars: u32,
+    pub chi2_per_degree: f64,
+    pub data: Array2<f32>,
+    pub model: Array2<f32>,
+    /// Error of a pixel by the stated noise, the largest of the zone.
+    pub error: f64,
 }
 
 /// One star that was used.

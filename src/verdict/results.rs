@@ -2,7 +2,6 @@
 
 use super::model::*;
 use super::own_model::FieldMeans;
-use super::products::{ExposurePicture, FieldSample};
 use crate::moments::FWHM_PER_SIGMA;
 use crate::repeat::{Change, RmsChange, random_effects::random_effects};
 use crate::settings::{CheckSettings, Settings};
@@ -154,24 +153,4 @@ pub fn unreadable(file: &str, why: &str) -> ExposureResult {
         sha256: None,
         notes: vec![why.into()],
     }
-}
-
-/// Mean of the kept exposures' models at the places they share.
-pub fn mean_samples(exposures: &[ExposurePicture]) -> Vec<FieldSample> {
-    let kept: Vec<&ExposurePicture> = exposures.iter().filter(|e| e.kept).collect();
-    let Some(first) = kept.first() else { return Vec::new() };
-    let n = kept.len() as f64;
-    (0..first.model.len())
-        .filter_map(|k| {
-            let all: Vec<&FieldSample> = kept.iter().map(|e| e.model.get(k)).collect::<Option<_>>()?;
-            let mean = |pick: fn(&FieldSample) -> f64| all.iter().map(|s| pick(s)).sum::<f64>() / n;
-            Some(FieldSample {
-                x: first.model[k].x,
-                y: first.model[k].y,
-                ln_size: mean(|s| s.ln_size),
-                e1: mean(|s| s.e1),
-                e2: mean(|s| s.e2),
-            })
-        })
-        .collect()
 }

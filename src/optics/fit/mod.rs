@@ -118,11 +118,18 @@ pub struct ExposureFit {
 #[derive(Debug, Clone, PartialEq)]
 pub struct ZoneResidual {
     pub place: [f64; 2],
+    /// Column and row among `side` by `side` zones.
+    pub cell: [usize; 2],
+    pub side: usize,
     pub stars: usize,
     pub chi2: f64,
     pub degrees_of_freedom: usize,
-    /// Mean of data minus model over the stars, weighted, as a share of the flux, `[y, x]`.
+    /// Mean over the stars as they fall on the pixels, weighted, share of the flux, `[y, x]`: of the
+    /// model, and of data minus model.
+    pub model: Array2<f64>,
     pub residual: Array2<f64>,
+    /// Largest error of a pixel of that mean, by the stated noise.
+    pub error: f64,
 }
 
 impl ExposureFit {

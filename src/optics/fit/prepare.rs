@@ -31,6 +31,9 @@ pub struct Prepared {
     pub targets: Vec<Target>,
     /// Mean place of each zone's stars.
     pub zones: Vec<[f64; 2]>,
+    /// Column and row of each zone, and how many there are along each side.
+    cells: Vec<[usize; 2]>,
+    side: usize,
     pub half: usize,
     noise: Noise,
 }
@@ -49,7 +52,7 @@ pub fn prepare(stars: &[StarImage], noise: Noise, width: f64) -> Result<Prepared
     if targets.len() < MIN_STARS {
         return Err(FitError::FewStars { stars: targets.len() });
     }
-    let mut prepared = Prepared { targets, zones: Vec::new(), half, noise };
+    let mut prepared = Prepared { targets, zones: Vec::new(), cells: Vec::new(), side: 0, half, noise };
     prepared.set_zones(ZONES);
     Ok(prepared)
 }
@@ -119,10 +122,13 @@ impl Prepared {
         }
         let mut numbers = vec![0; count * count];
         self.zones.clear();
-        for (number, (sum, n)) in numbers.iter_mut().zip(&sums) {
+        self.cells.clear();
+        self.side = count;
+        for (k, (number, (sum, n))) in numbers.iter_mut().zip(&sums).enumerate() {
             if *n > 0.0 {
                 *number = self.zones.len();
                 self.zones.push([sum[0] / n, sum[1] / n]);
+                self.cells.push([k % count, k / count]);
             }
         }
         for target in &mut self.targets {
@@ -186,10 +192,14 @@ impl Prepared {
             .map(|zone| {
                 let mut out = ZoneResidual {
                     place: self.zones[zone],
+                    cell: self.cells[zone],
+                    side: self.side,
                     stars: 0,
                     chi2: 0.0,
                     degrees_of_freedom: 0,
+                    model: Array2::zeros((side, side)),
                     residual: Array2::zeros((side, side)),
+                    error: 0.0,
                 };
                 let mut weights: Array2<f64> = Array2::zeros((side, side));
                 for (target, found) in self.targets.iter().zip(&solved.compared) {
@@ -201,14 +211,18 @@ impl Prepared {
                     let psf = models[zone].carried(&solved.values.pattern.wavefront(x, y).noll_nm());
                     let model = target.model(&psf, &models[zone], own);
                     let pixels = target.values.iter().zip(&model).zip(&target.inverse_errors);
-                    for ((sum, weight), ((v, m), w)) in
-                        out.residual.iter_mut().zip(weights.iter_mut()).zip(pixels)
-                    {
-                        *sum += (v - m) * w * w * own.flux;
+                    let sums = out.residual.iter_mut().zip(out.model.iter_mut()).zip(weights.iter_mut());
+                    for (((left, light), weight), ((v, m), w)) in sums.zip(pixels) {
+                        *left += (v - m) * w * w * own.flux;
+                        *light += (m - own.background) * w * w * own.flux;
                         *weight += w * w * own.flux * own.flux;
                     }
                 }
-                out.residual.zip_mut_with(&weights, |sum, w| *sum = if *w > 0.0 { *sum / w } else { 0.0 });
+                for image in [&mut out.residual, &mut out.model] {
+                    image.zip_mut_with(&weights, |sum, w| *sum = if *w > 0.0 { *sum / w } else { 0.0 });
+                }
+                let least = weights.iter().copied().filter(|w| *w > 0.0).fold(f64::INFINITY, f64::min);
+                out.error = least.sqrt().recip();
                 out
             })
             .collect()

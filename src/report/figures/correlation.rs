@@ -3,9 +3,10 @@
 use plotters::prelude::*;
 use plotters::style::text_anchor::HPos;
 
+use crate::report::numbers::significant;
 use crate::verdict::model::{CorrelationBin, Estimate, ResidualCorrelation};
 
-use super::{Area, Drawn, GRID, INK, MARK, SECOND, draw, fine, text_style};
+use super::{Area, Drawn, GRID, INK, MARK, SECOND, draw, draw_log_labels, fine, text_style};
 
 const HEIGHT: f64 = 320.0;
 
@@ -69,15 +70,17 @@ fn paint(area: &Area, frame: &Frame, axis: &str, limit: f64, additive: &[Point],
         .axis_style(INK.stroke_width(fine(0.8) as u32))
         .label_style(text_style(HPos::Center))
         .axis_desc_style(text_style(HPos::Center))
-        .x_labels(5)
+        .x_labels(1)
+        .x_label_formatter(&|_| String::new())
         .y_labels(5)
-        .x_label_formatter(&|v| if *v < 0.1 { format!("{v:.0e}") } else { format!("{v}") })
         .y_label_formatter(&|v| format!("{v:.0e}"))
         .x_desc(axis)
         .y_desc("|correlation|")
         .draw()?;
     let across = [(frame.x.0, limit), (frame.x.1, limit)];
     chart.draw_series(LineSeries::new(across, INK.stroke_width(fine(1.6) as u32)))?;
+    let base = |v: f64| chart.backend_coord(&(v, bottom));
+    draw_log_labels(area, frame.x, base, |v| significant(v, 1))?;
     // Beside each other, so that neither hides the other.
     for (points, ink, aside) in [(additive, MARK, 1.0), (rho2, SECOND, 1.06)] {
         for p in points.iter().filter(|p| p.size > 0.0) {
@@ -86,7 +89,18 @@ fn paint(area: &Area, frame: &Frame, axis: &str, limit: f64, additive: &[Point],
             let bar = [(x, within(p.size - p.err)), (x, within(p.size + p.err))];
             chart.draw_series(LineSeries::new(bar, ink.stroke_width(fine(1.2) as u32)))?;
             let style = if p.negative { ink.stroke_width(fine(1.6) as u32) } else { ink.filled() };
-            chart.draw_series([Circle::new((x, within(p.size)), fine(3.5), style)])?;
+            let at = (x, within(p.size));
+            if ink == MARK {
+                chart.draw_series([Circle::new(at, fine(3.5), style)])?;
+            } else {
+                let c = fine(3.2);
+                let corners = [(-c, -c), (c, -c), (c, c), (-c, c), (-c, -c)];
+                if p.negative {
+                    chart.draw_series([EmptyElement::at(at) + PathElement::new(corners, style)])?;
+                } else {
+                    chart.draw_series([EmptyElement::at(at) + Polygon::new(corners, style)])?;
+                }
+            }
         }
     }
     Ok(())

@@ -3,7 +3,7 @@
 use plotters::prelude::*;
 use plotters::style::text_anchor::HPos;
 
-use super::time::{Lines, Point, Series, paint};
+use super::points::{Lines, Point, Series, paint};
 use super::{Drawn, GRID, INK, MARK, draw, fine, padded, text_style, tick_label};
 
 const HEIGHT: f64 = 250.0;
@@ -26,7 +26,7 @@ pub fn scatter(label: &str, words: [&str; 2], all: &[Series], lines: &Lines) -> 
         **limit > data.0 - ROOM_FOR_LIMITS * length && **limit < data.1 + ROOM_FOR_LIMITS * length
     };
     let y = padded(lines.level.iter().filter(near).copied().chain([data.0, data.1]))?;
-    draw(HEIGHT, label, |area| paint(area, x, y, words, &all, lines)).map(|svg| (svg, binned))
+    draw(HEIGHT, label, |area| paint(area, x, y, words, &all, lines, false)).map(|svg| (svg, binned))
 }
 
 /// Even bins; kept and not kept apart.
@@ -52,7 +52,7 @@ fn bins(series: &Series) -> Series {
             Point { t: mean(|p| p.t), value, error, kept }
         }));
     }
-    Series { sign: series.sign, points }
+    Series { points, ..series.clone() }
 }
 
 /// A vector night by night: its means in order, and a name for each.
@@ -118,12 +118,12 @@ pub fn path(label: &str, words: [&str; 2], path: &Path) -> Option<String> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::time::Sign;
+    use super::super::points::Sign;
     use super::*;
 
     fn series(n: usize) -> Series {
         let point = |k: usize| Point { t: k as f64, value: (k % 7) as f64, error: 0.1, kept: k % 50 != 0 };
-        Series { sign: Sign::Disc, points: (0..n).map(point).collect() }
+        Series { sign: Sign::Disc, points: (0..n).map(point).collect(), band: None }
     }
 
     #[test]

@@ -9,13 +9,20 @@ mod bar;
 mod correlation;
 mod field;
 mod flight;
+pub mod images;
+mod points;
+mod stars;
 mod time;
 
 pub use bar::{interval_bar, share_bar};
 pub use correlation::residual_correlation;
-pub use field::{mean_whiskers, residual_map, small_multiples};
+pub use field::{PanelScale, change_panels, mean_size, mean_whiskers, residual_map};
 pub use flight::{Path, path, scatter};
-pub use time::{Lines, Point, Series, Sign, ellipticity_through_time, size_through_time};
+pub use points::{Lines, Point, Series, Sign};
+pub use stars::{FARTHEST, census, pulls};
+pub use time::{
+    TimeFigure, ellipticity_through_time, jitter_through_time, size_through_time, wavefront_through_time,
+};
 
 /// The backend rounds to whole units: figures are drawn this much larger and scaled
 /// down by their viewBox.
@@ -61,6 +68,23 @@ fn draw(height: f64, label: &str, paint: impl FnOnce(&Area) -> Drawn) -> Option<
     Some(svg.replacen(&opening, &format!("<svg class=\"figure\" role=\"img\" aria-label=\"{label}\""), 1))
 }
 
+/// Adds many small marks as two paths: open squares under discs. A mark an element would make the page
+/// several times larger.
+fn with_dots(svg: String, squares: &[(i32, i32)], discs: &[(i32, i32)]) -> String {
+    let side = fine(4.2);
+    let square = |(x, y): &(i32, i32)| format!("M{} {}h{side}v{side}h-{side}z", x - side / 2, y - side / 2);
+    let disc = |(x, y): &(i32, i32)| format!("M{x} {y}h0");
+    let marks = format!(
+        "<path d=\"{}\" fill=\"none\" stroke=\"var(--second)\" stroke-width=\"{}\"/>\
+         <path d=\"{}\" stroke=\"var(--mark)\" stroke-width=\"{}\" stroke-linecap=\"round\"/></svg>",
+        squares.iter().map(square).collect::<String>(),
+        fine(0.9),
+        discs.iter().map(disc).collect::<String>(),
+        fine(4.2),
+    );
+    svg.replacen("</svg>", &marks, 1)
+}
+
 fn text_style(anchor: HPos) -> TextStyle<'static> {
     TextStyle::from(("inherit", fine(TEXT)).into_font()).color(&INK).pos(Pos::new(anchor, VPos::Center))
 }
@@ -79,12 +103,40 @@ fn padded(values: impl Iterator<Item = f64>) -> Option<(f64, f64)> {
 }
 
 /// The largest of 1, 2, 5 times a power of ten that is at most `value`.
-fn round_down(value: f64) -> f64 {
+pub fn round_down(value: f64) -> f64 {
     if !(value.is_finite() && value > 0.0) {
         return 1.0;
     }
     let power = 10f64.powf(value.log10().floor());
     [5.0, 2.0, 1.0].into_iter().map(|k| k * power).find(|v| *v <= value * (1.0 + 1e-9)).unwrap_or(power)
+}
+
+/// The values to label on a logarithmic axis: powers of ten, with 2 and 5 times them, or 3, where they are
+/// few.
+fn log_ticks((low, high): (f64, f64)) -> Vec<f64> {
+    let (first, last) = (low.log10().floor() as i32, high.log10().ceil() as i32);
+    let ticks = |factors: &[f64]| -> Vec<f64> {
+        let all = (first..=last).flat_map(|power| factors.iter().map(move |f| f * 10f64.powi(power)));
+        all.filter(|v| (low..=high).contains(v)).collect()
+    };
+    let dense: [&[f64]; 3] = [&[1.0], &[1.0, 3.0], &[1.0, 2.0, 5.0]];
+    dense.into_iter().map(ticks).find(|t| t.len() >= 4).unwrap_or_else(|| ticks(dense[2]))
+}
+
+/// Labels below a logarithmic axis, each at its tick; `place` gives the way to the drawing.
+fn draw_log_labels(
+    area: &Area,
+    range: (f64, f64),
+    place: impl Fn(f64) -> (i32, i32),
+    text: impl Fn(f64) -> String,
+) -> Drawn {
+    for value in log_ticks(range) {
+        let (x, y) = place(value);
+        let tick = [(x, y), (x, y + fine(4.0))];
+        area.draw(&PathElement::new(tick, INK.stroke_width(fine(0.8) as u32)))?;
+        area.draw(&Text::new(text(value), (x, y + fine(14.0)), text_style(HPos::Center)))?;
+    }
+    Ok(())
 }
 
 /// Labels with as many decimals as a step over the range needs.
@@ -106,6 +158,13 @@ mod tests {
         for (value, round) in [(0.037, 0.02), (0.05, 0.05), (9.0, 5.0), (1.0, 1.0), (f64::NAN, 1.0)] {
             assert!((round_down(value) - round).abs() < 1e-12, "{value}");
         }
+    }
+
+    #[test]
+    fn ticks_of_logarithmic_axes() {
+        assert_eq!(log_ticks((25.0, 2000.0)), [30.0, 100.0, 300.0, 1000.0]);
+        assert_eq!(log_ticks((1e-7, 2e-4)).len(), 4);
+        assert!(log_ticks((1.1, 1.9)).is_empty());
     }
 
     #[test]

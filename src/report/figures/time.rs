@@ -1,62 +1,99 @@
-//! Size and ellipticity of the exposures through time; and the plot of values with errors that other
-//! figures use.
+//! Size, ellipticity, jitter and wavefront of the exposures through time.
 
-use plotters::prelude::*;
-use plotters::style::text_anchor::HPos;
+use std::collections::HashMap;
 
+use crate::report::numbers::significant;
 use crate::verdict::Verdict;
 use crate::verdict::model::{ExposureResult, Gate};
+use crate::verdict::optics_model::OpticsFit;
+use crate::verdict::reasons::file_name;
 
-use super::{Area, Drawn, GRID, INK, MARK, SECOND, draw, fine, padded, text_style, tick_label};
+use super::points::{Lines, Point, Series, Sign, paint};
+use super::{draw, padded};
 
 const HEIGHT: f64 = 300.0;
+/// More points than this are drawn as medians of as many stretches.
+const MOST_POINTS: usize = 200;
+const STRETCHES: usize = 60;
+/// An axis reaches no farther beyond the kept exposures than this many of their spans.
+const FAR_SPANS: f64 = 2.5;
 
-/// Field-mean size with its error against time.
-pub fn size_through_time(verdict: &Verdict) -> Option<String> {
-    let arcsec = verdict.exposures.iter().any(|e| e.size_arcsec2.is_some());
-    let size = |e: &ExposureResult| if arcsec { e.size_arcsec2 } else { e.size_pix2 };
-    let series = Series::new(verdict, Sign::Disc, |e| size(e).map(|t| (t, e.size_err)));
-    let unit = if arcsec { "size T (arcsec²)" } else { "size T (pixel²)" };
-    plot(verdict, "Size of each exposure against time", unit, &[series])
+/// A figure with what must be said of it.
+pub struct TimeFigure {
+    pub svg: String,
+    /// Exposures beyond the axis, with their values.
+    pub beyond: Vec<String>,
+    /// Points, where they are drawn as medians of stretches.
+    pub stretches_of: Option<usize>,
 }
 
-/// Field-mean ellipticity components with their errors against time.
-pub fn ellipticity_through_time(verdict: &Verdict) -> Option<String> {
-    let first = Series::new(verdict, Sign::Disc, |e| e.e1.map(|v| (v, e.e_err)));
-    let second = Series::new(verdict, Sign::Ring, |e| e.e2.map(|v| (v, e.e_err)));
+/// Field-mean size with its error against time, the limit about the mean of the kept as a band.
+pub fn size_through_time(verdict: &Verdict) -> Option<TimeFigure> {
+    let arcsec = verdict.exposures.iter().any(|e| e.size_arcsec2.is_some());
+    let size = |e: &ExposureResult| if arcsec { e.size_arcsec2 } else { e.size_pix2 };
+    let mut timed = Timed::new(verdict, Sign::Disc, |e| size(e).map(|t| (t, e.size_err)));
+    let limit = verdict.requirement.size_limit;
+    timed.series.band = timed.kept_mean().map(|mean| [mean * (1.0 - limit), mean * (1.0 + limit)]);
+    let unit = if arcsec { "size T (arcsec²)" } else { "size T (pixel²)" };
+    plot(verdict, "Size of each exposure against time", unit, &[timed])
+}
+
+/// Field-mean ellipticity components with their errors against time, the limit about each mean as a band.
+pub fn ellipticity_through_time(verdict: &Verdict) -> Option<TimeFigure> {
+    let limit = verdict.requirement.ellipticity_limit;
+    fn banded(mut timed: Timed<'_>, limit: f64) -> Timed<'_> {
+        timed.series.band = timed.kept_mean().map(|mean| [mean - limit, mean + limit]);
+        timed
+    }
+    let first = banded(Timed::new(verdict, Sign::Disc, |e| e.e1.map(|v| (v, e.e_err))), limit);
+    let second = banded(Timed::new(verdict, Sign::Ring, |e| e.e2.map(|v| (v, e.e_err))), limit);
     plot(verdict, "Ellipticity of each exposure against time", "ellipticity", &[first, second])
 }
 
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Sign {
-    Disc,
-    Ring,
+/// Rms jitter along its long axis and across it.
+pub fn jitter_through_time(verdict: &Verdict) -> Option<TimeFigure> {
+    let axis = |rms: fn(&OpticsFit) -> Option<f64>| {
+        move |f: &OpticsFit| {
+            let rms = rms(f)?;
+            let variance_err = 0.5 * (f.jitter.xx_err + f.jitter.yy_err);
+            Some((rms, Some(0.5 * variance_err / rms)))
+        }
+    };
+    let long = of_fits(verdict, Sign::Disc, axis(|f| f.jitter.major_rms_mas));
+    let short = of_fits(verdict, Sign::Ring, axis(|f| f.jitter.minor_rms_mas));
+    plot(verdict, "Jitter of each exposure against time", "rms jitter (mas)", &[long, short])
 }
 
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Point {
-    pub t: f64,
-    pub value: f64,
-    pub error: f64,
-    pub kept: bool,
+/// Defocus and the modulus of coma at the centre of the field.
+pub fn wavefront_through_time(verdict: &Verdict) -> Option<TimeFigure> {
+    let term = |f: &OpticsFit, name: &str| {
+        f.terms.iter().find(|t| t.name == name && t.determined).map(|t| (t.value, t.error))
+    };
+    let defocus = move |f: &OpticsFit| term(f, "defocus_nm").map(|(value, error)| (value, Some(error)));
+    let coma = move |f: &OpticsFit| {
+        let ((x, x_err), (y, y_err)) = term(f, "coma_x_nm").zip(term(f, "coma_y_nm"))?;
+        Some((x.hypot(y), Some(x_err.max(y_err))))
+    };
+    let series = [of_fits(verdict, Sign::Disc, defocus), of_fits(verdict, Sign::Ring, coma)];
+    plot(verdict, "Defocus and coma of each exposure against time", "wavefront rms (nm)", &series)
 }
 
-#[derive(Debug, Clone, PartialEq)]
-pub struct Series {
-    pub sign: Sign,
-    pub points: Vec<Point>,
+fn of_fits(verdict: &Verdict, sign: Sign, get: impl Fn(&OpticsFit) -> Option<(f64, Option<f64>)>) -> Timed<'_> {
+    let all = verdict.optics.iter().flat_map(|o| &o.exposures);
+    let fits: HashMap<&str, &OpticsFit> =
+        all.filter_map(|e| Some((e.file.as_str(), e.fit.as_ref()?))).collect();
+    Timed::new(verdict, sign, |e| get(fits.get(e.file.as_str())?))
 }
 
-/// Lines across a plot: upright dashes where something happened, level ones at a limit.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub struct Lines {
-    pub upright: Vec<f64>,
-    pub level: Vec<f64>,
+/// The values of the exposures with the files they are of.
+struct Timed<'a> {
+    series: Series,
+    files: Vec<&'a str>,
 }
 
-impl Series {
+impl<'a> Timed<'a> {
     fn new(
-        verdict: &Verdict,
+        verdict: &'a Verdict,
         sign: Sign,
         get: impl Fn(&ExposureResult) -> Option<(f64, Option<f64>)>,
     ) -> Self {
@@ -64,9 +101,16 @@ impl Series {
         let points = verdict.exposures.iter().enumerate().filter_map(|(i, e)| {
             let (value, error) = get(e).filter(|(v, _)| v.is_finite())?;
             let error = error.filter(|e| e.is_finite()).unwrap_or(0.0);
-            Some(Point { t: axis.place(i, e)?, value, error, kept: e.gate == Gate::Keep })
+            let t = axis.place(i, e)?;
+            Some((Point { t, value, error, kept: e.gate == Gate::Keep }, file_name(&e.file)))
         });
-        Self { sign, points: points.collect() }
+        let (points, files) = points.unzip();
+        Self { series: Series { sign, points, band: None }, files }
+    }
+
+    fn kept_mean(&self) -> Option<f64> {
+        let kept: Vec<f64> = self.series.points.iter().filter(|p| p.kept).map(|p| p.value).collect();
+        (!kept.is_empty()).then(|| kept.iter().sum::<f64>() / kept.len() as f64)
     }
 }
 
@@ -105,75 +149,60 @@ impl TimeAxis {
     }
 }
 
-fn plot(verdict: &Verdict, label: &str, unit: &str, all: &[Series]) -> Option<String> {
-    let points = || all.iter().flat_map(|s| &s.points);
-    let x = padded(points().map(|p| p.t))?;
-    let y = padded(points().flat_map(|p| [p.value - p.error, p.value + p.error]))?;
-    let axis = TimeAxis::of(verdict).label;
-    draw(HEIGHT, label, |area| paint(area, x, y, [axis, unit], all, &Lines::default()))
+/// The axis of the values: all kept with their bands, and of the others those that are not too far.
+fn value_range(all: &[Series]) -> Option<(f64, f64)> {
+    let kept = || all.iter().flat_map(|s| &s.points).filter(|p| p.kept);
+    let bands = all.iter().flat_map(|s| s.band.into_iter().flatten());
+    let everything =
+        || all.iter().flat_map(|s| &s.points).flat_map(|p| [p.value - p.error, p.value + p.error]);
+    let Some(near) = padded(kept().flat_map(|p| [p.value - p.error, p.value + p.error]).chain(bands)) else {
+        return padded(everything());
+    };
+    let reach = FAR_SPANS * (near.1 - near.0);
+    let within = |v: &f64| (near.0 - reach..near.1 + reach).contains(v);
+    padded(everything().filter(within).chain([near.0, near.1]))
 }
 
-/// Values with their errors; `words` are those of the axes.
-pub(super) fn paint(
-    area: &Area,
-    x: (f64, f64),
-    y: (f64, f64),
-    words: [&str; 2],
-    all: &[Series],
-    lines: &Lines,
-) -> Drawn {
-    let mut chart = ChartBuilder::on(area)
-        .margin(fine(6.0))
-        .margin_right(fine(14.0))
-        .x_label_area_size(fine(50.0))
-        .y_label_area_size(fine(84.0))
-        .build_cartesian_2d(x.0..x.1, y.0..y.1)?;
-    chart
-        .configure_mesh()
-        .disable_x_mesh()
-        .light_line_style(TRANSPARENT)
-        .bold_line_style(GRID.stroke_width(fine(0.8) as u32))
-        .axis_style(INK.stroke_width(fine(0.8) as u32))
-        .label_style(text_style(HPos::Center))
-        .axis_desc_style(text_style(HPos::Center))
-        .x_labels(6)
-        .y_labels(5)
-        .x_label_formatter(&tick_label(x))
-        .y_label_formatter(&tick_label(y))
-        .x_desc(words[0])
-        .y_desc(words[1])
-        .draw()?;
-    let inside = |v: f64, (low, high): (f64, f64)| low < v && v < high;
-    for at in lines.upright.iter().copied().filter(|at| inside(*at, x)) {
-        let dashes = DashedLineSeries::new(
-            [(at, y.0), (at, y.1)],
-            fine(5.0),
-            fine(4.0),
-            INK.stroke_width(fine(1.0) as u32),
-        );
-        chart.draw_series(dashes)?;
-    }
-    for at in lines.level.iter().copied().filter(|at| inside(*at, y)) {
-        chart.draw_series(LineSeries::new([(x.0, at), (x.1, at)], INK.stroke_width(fine(1.4) as u32)))?;
-    }
-    for series in all {
-        let ink = if series.sign == Sign::Disc { MARK } else { SECOND };
-        for p in &series.points {
-            let bar = [(p.t, p.value - p.error), (p.t, p.value + p.error)];
-            chart.draw_series(LineSeries::new(bar, ink.stroke_width(fine(1.2) as u32)))?;
-            let at = (p.t, p.value);
-            match (p.kept, series.sign) {
-                (true, Sign::Disc) => {
-                    chart.draw_series([Circle::new(at, fine(3.5), ink.filled())])?;
-                }
-                (true, Sign::Ring) => {
-                    chart.draw_series([Circle::new(at, fine(3.5), ink.stroke_width(fine(1.6) as u32))])?;
-                }
-                (false, _) => {
-                    chart.draw_series([Cross::new(at, fine(4.5), ink.stroke_width(fine(2.0) as u32))])?;
-                }
-            }
-        }
-    }
-    Ok(())
+fn plot(verdict: &Verdict, label: &str, unit: &str, all: &[Timed]) -> Option<TimeFigure> {
+    let series: Vec<Series> = all.iter().map(|timed| timed.series.clone()).collect();
+    let x = padded(series.iter().flat_map(|s| &s.points).map(|p| p.t))?;
+    let y = value_range(&series)?;
+    let axis = TimeAxis::of(verdict).label;
+    let most = series.iter().map(|s| s.points.iter().filter(|p| p.kept).count()).max().unwrap_or(0);
+    let stretches_of = (most > MOST_POINTS).then_some(most);
+    let named = all.iter().flat_map(|timed| timed.series.points.iter().zip(&timed.files));
+    let mut beyond: Vec<(&Point, &&str)> = named.filter(|(p, _)| !(y.0..=y.1).contains(&p.value)).collect();
+    beyond.sort_by(|a, b| b.0.value.abs().total_cmp(&a.0.value.abs()));
+    let beyond = beyond.iter().map(|(p, file)| format!("{file} ({})", significant(p.value, 3))).collect();
+    let drawn = match stretches_of {
+        Some(_) => series.iter().map(in_stretches).collect(),
+        None => series,
+    };
+    let in_stretches = stretches_of.is_some();
+    let svg = draw(HEIGHT, label, |area| {
+        paint(area, x, y, [axis, unit], &drawn, &Lines::default(), in_stretches)
+    })?;
+    Some(TimeFigure { svg, beyond, stretches_of })
 }
+
+/// The kept as medians of stretches, their bars from the 5th to the 95th of a hundred.
+fn in_stretches(series: &Series) -> Series {
+        let mut kept: Vec<&Point> = series.points.iter().filter(|p| p.kept).collect();
+        kept.sort_by(|a, b| a.t.total_cmp(&b.t));
+        let length = kept.len().div_ceil(STRETCHES).max(1);
+        let stretch = |points: &[&Point]| {
+            let mut values: Vec<f64> = points.iter().map(|p| p.value).collect();
+            values.sort_by(f64::total_cmp);
+            let at = |share: f64| values[((values.len() - 1) as f64 * share).round() as usize];
+            let t = points.iter().map(|p| p.t).sum::<f64>() / points.len() as f64;
+            // The bar is symmetric about its own middle, the mark stands at the median.
+            (t, at(0.05), at(0.5), at(0.95))
+        };
+        let medians = kept.chunks(length).map(stretch)
+.flat_map(|(t, low, median, high)| {
+                let point = |value: f64, error: f64| Point { t, value, error, kept: true };
+                [point(0.5 * (low + high), 0.5 * (high - low)), point(median, 0.0)]
+            });
+        let others = series.points.iter().filter(|p| !p.kept).copied();
+        Series { points: medians.chain(others).collect(), ..series.clone() }
+    }

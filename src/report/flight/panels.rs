@@ -140,7 +140,7 @@ fn figure(
                 let error = p.error.unwrap_or(0.0) * if is_size { value } else { 1.0 };
                 Some(Point { t: at(p.place)?, value, error, kept: p.kept })
             };
-            figures::Series { sign, points: m.series[k].points.iter().filter_map(point).collect() }
+            figures::Series { sign, points: m.series[k].points.iter().filter_map(point).collect(), band: None }
         })
         .collect();
     let label = format!("{axis} against {against}");
@@ -302,6 +302,7 @@ fn angle(m: &Material) -> Option<Value> {
                 Some(Point { t: time(a.place)?, value: value(a), error: 0.0, kept: kept(a.place) })
             })
             .collect(),
+        band: None,
     };
     let all: Vec<&Axes> = axes.iter().collect();
     let long = of(Sign::Disc, |a| a.major_rms_mas, &all);

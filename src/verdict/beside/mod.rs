@@ -29,8 +29,7 @@ mod weights;
 use super::assess::Place;
 use super::decide::Outcome;
 use super::judge::Case;
-use super::model::{Decision, Reason, Verdict};
-use super::optics_model::Optics;
+use super::model::{Decision, Verdict};
 use super::stack::StarHalf;
 use crate::settings::Settings;
 
@@ -41,7 +40,7 @@ pub(super) fn add(
     case: &Case,
     outcome: &Outcome,
     settings: &Settings,
-    optics: Option<&(Optics, Vec<Reason>)>,
+    optics: Option<&optics::Found>,
 ) {
     let (stack, tables, limits, confidence) = (case.stack, case.tables, case.limits, case.confidence);
     let judged = outcome.judged.as_ref().or(case.all);

@@ -5,13 +5,14 @@ use rayon::prelude::*;
 
 use super::super::model::{JitterTensor, Reason, Verdict};
 use super::super::optics_model::*;
+use super::super::products::{OpticsPicture, OpticsZone};
 use super::super::stack::Stack;
 use super::blur::{self, MeanMoments};
 use super::optics_stack;
 use crate::frame::wcs::ra_difference_deg;
 use crate::optics::fit::budget::Shapes;
 use crate::optics::fit::parameters::{PATTERN, Values, name};
-use crate::optics::fit::{ExposureFit, FitError, Fitter, Known, Noise, StarImage, TensorAxes};
+use crate::optics::fit::{ExposureFit, FitError, Fitter, Known, Noise, StarImage, TensorAxes, ZoneResidual};
 use crate::optics::fit::{changes, degenerate};
 use crate::optics::{Telescope, Vanes};
 use crate::settings::Settings;
@@ -31,8 +32,17 @@ pub struct Fitted {
     pub trailing: Option<(ExposureFit, f64)>,
 }
 
-/// What the optics say of a stack, with the reasons it gives; `None` without exposures.
-pub fn of_stack(tables: &[StarTable], stack: &Stack, settings: &Settings) -> Option<(Optics, Vec<Reason>)> {
+/// What the optics say of a stack.
+#[derive(Debug, Clone)]
+pub struct Found {
+    pub optics: Optics,
+    /// The reasons it gives.
+    pub reasons: Vec<Reason>,
+    pub pictures: Vec<OpticsPicture>,
+}
+
+/// `None` without exposures.
+pub fn of_stack(tables: &[StarTable], stack: &Stack, settings: &Settings) -> Option<Found> {
     if stack.exposures.is_empty() {
         return None;
     }
@@ -43,11 +53,12 @@ pub fn of_stack(tables: &[StarTable], stack: &Stack, settings: &Settings) -> Opt
         .map(|t| ExposureOptics { file: t.file.clone(), blur: None, fit: None, note: None })
         .collect();
     let blur_reason = add_blur(&mut optics, &members, stack);
+    let mut pictures = Vec::new();
     let mut reasons = match known(settings, &members) {
         Ok((known, notes)) => {
             optics.notes.extend(notes);
             optics.telescope = Some(facts(&known));
-            add_fits(&mut optics, &known, &members, settings.telescope.focus_nm_per_step)
+            add_fits(&mut optics, &mut pictures, &known, &members, settings.telescope.focus_nm_per_step)
         }
         Err(why) => {
             optics.notes.push(why);
@@ -58,12 +69,13 @@ pub fn of_stack(tables: &[StarTable], stack: &Stack, settings: &Settings) -> Opt
         optics.summary.extend(blur_reason.iter().map(|r| r.text.clone()));
         reasons.extend(blur_reason);
     }
-    Some((optics, reasons))
+    Some(Found { optics, reasons, pictures })
 }
 
 /// The forward model's part; gives its reasons.
 fn add_fits(
     optics: &mut Optics,
+    pictures: &mut Vec<OpticsPicture>,
     known: &Known,
     members: &[&StarTable],
     focus_nm_per_step: Option<f64>,
@@ -85,12 +97,36 @@ fn add_fits(
     if fitted.is_empty() {
         return Vec::new();
     }
+    pictures.extend(worst_pictures(&fitted, members));
     optics.method = "forward-fit".into();
     optics_stack::describe(optics, fitted, known, members, focus_nm_per_step)
 }
 
+/// Pictures of the fits that leave most.
+fn worst_pictures(fitted: &[Fitted], members: &[&StarTable]) -> Vec<OpticsPicture> {
+    const SHOWN: usize = 24;
+    let mut worst: Vec<&Fitted> = fitted.iter().collect();
+    worst.sort_by(|a, b| b.fit.chi2_per_degree().total_cmp(&a.fit.chi2_per_degree()));
+    let zone = |z: &ZoneResidual| OpticsZone {
+        cell: z.cell,
+        stars: u32::try_from(z.stars).unwrap_or(u32::MAX),
+        chi2_per_degree: z.chi2 / z.degrees_of_freedom.max(1) as f64,
+        data: (&z.model + &z.residual).mapv(|v| v as f32),
+        model: z.model.mapv(|v| v as f32),
+        error: z.error,
+    };
+    let picture = |f: &Fitted| OpticsPicture {
+        file: members[f.place].file.clone(),
+        chi2_per_degree: f.fit.chi2_per_degree(),
+        side: f.fit.zones.first().map_or(0, |z| z.side),
+        zones: f.fit.zones.iter().map(zone).collect(),
+    };
+    worst.into_iter().take(SHOWN).map(picture).collect()
+}
+
 /// Writes it into a verdict: the section, the exposures' jitter and the reasons.
-pub fn write(verdict: &mut Verdict, (optics, reasons): &(Optics, Vec<Reason>)) {
+pub fn write(verdict: &mut Verdict, found: &Found) {
+    let (optics, reasons) = (&found.optics, &found.reasons);
     for exposure in &optics.exposures {
         let row = verdict.exposures.iter_mut().find(|e| e.file == exposure.file);
         if let Some((row, fit)) = row.zip(exposure.fit.as_ref()) {
