@@ -115,7 +115,8 @@ impl Flight {
             exposures: members().count(),
             unreadable: members().filter(|e| e.gate == "unreadable").count(),
             integration_s: members().map(seconds).sum(),
-            kept_s: members().filter(|e| e.combined).map(seconds).sum(),
+            // Begun at zero: the sum of nothing is minus zero.
+            kept_s: members().filter(|e| e.combined).map(seconds).fold(0.0, |sum, s| sum + s),
             night,
             visits,
         }

@@ -208,7 +208,7 @@ pub fn told(m: &Material, k: usize) -> String {
 pub fn step_words(s: &FlightStep, term: &Term) -> String {
     let width = s.high - s.low;
     format!(
-        "a step of {} [{}, {}] before the first visit of the night of {}",
+        "a step of {} [{}, {}], first seen in the night of {}",
         with_unit(&signed_number(s.size, width), term.unit),
         signed_number(s.low, width),
         signed_number(s.high, width),
