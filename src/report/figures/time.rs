@@ -29,6 +29,8 @@ pub struct TimeFigure {
     pub beyond: Vec<String>,
     /// Points, where they are drawn as medians of stretches.
     pub stretches_of: Option<usize>,
+    /// Of those not kept every so manyth is drawn.
+    pub cross_every: usize,
 }
 
 /// Field-mean size with its error against time, the limit about the mean of the kept as a band.
@@ -131,6 +133,11 @@ impl Series {
         (!kept.is_empty()).then(|| kept.iter().sum::<f64>() / kept.len() as f64)
     }
 
+    /// Crosses are thinned evenly, so that they still show when they happened.
+    fn cross_every(&self) -> usize {
+        self.points.iter().filter(|p| !p.kept).count().div_ceil(MOST_CROSSES).max(1)
+    }
+
     /// The kept as medians of stretches, their bars from the 5th to the 95th of a hundred.
     fn in_stretches(&self) -> Vec<Point> {
         let mut kept: Vec<&Point> = self.points.iter().filter(|p| p.kept).collect();
@@ -215,7 +222,8 @@ fn plot(verdict: &Verdict, label: &str, unit: &str, all: &[Series]) -> Option<Ti
     beyond.sort_by(|a, b| b.value.abs().total_cmp(&a.value.abs()));
     let beyond = beyond.iter().map(|p| format!("{} ({})", p.file, significant(p.value, 3))).collect();
     let svg = draw(HEIGHT, label, |area| paint(area, x, y, axis, unit, all, stretches_of.is_some()))?;
-    Some(TimeFigure { svg, beyond, stretches_of })
+    let cross_every = all.iter().map(Series::cross_every).max().unwrap_or(1);
+    Some(TimeFigure { svg, beyond, stretches_of, cross_every })
 }
 
 fn paint(
@@ -254,7 +262,7 @@ fn paint(
         .draw()?;
     for series in all {
         let ink = if series.sign == Sign::Disc { MARK } else { SECOND };
-        let crosses = series.points.iter().filter(|p| !p.kept).take(MOST_CROSSES).cloned();
+        let crosses = series.points.iter().filter(|p| !p.kept).step_by(series.cross_every()).cloned();
         let kept: Vec<Point> = match in_stretches {
             true => series.in_stretches(),
             false => series.points.iter().filter(|p| p.kept).cloned().collect(),
