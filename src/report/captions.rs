@@ -36,6 +36,9 @@ fn besides(figure: &TimeFigure) -> String {
     if !figure.beyond.is_empty() {
         text.push_str(&format!(" Beyond the axis (arrow heads): {}.", few(&figure.beyond)));
     }
+    if figure.cross_every > 1 {
+        text.push_str(&format!(" Of those not kept one in {} is drawn.", figure.cross_every));
+    }
     if let Some(n) = figure.stretches_of {
         text.push_str(&format!(
             " The {n} kept are drawn in stretches: median, and a bar that holds nine tenths of them."

@@ -30,6 +30,13 @@ pub struct Series {
     pub band: Option<[f64; 2]>,
 }
 
+impl Series {
+    /// Crosses are thinned evenly, so that they still show when they happened.
+    pub fn cross_every(&self) -> usize {
+        self.points.iter().filter(|p| !p.kept).count().div_ceil(MOST_CROSSES).max(1)
+    }
+}
+
 /// Lines across a plot: upright dashes where something happened, level ones at a limit.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Lines {
@@ -88,7 +95,7 @@ pub(super) fn paint(
     }
     for series in all {
         let ink = if series.sign == Sign::Disc { MARK } else { SECOND };
-        let crosses = series.points.iter().filter(|p| !p.kept).take(MOST_CROSSES);
+        let crosses = series.points.iter().filter(|p| !p.kept).step_by(series.cross_every());
         let size = if in_stretches { 2.5 } else { 3.5 };
         for p in series.points.iter().filter(|p| p.kept).chain(crosses) {
             let within = |v: f64| v.clamp(y.0, y.1);

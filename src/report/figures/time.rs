@@ -25,6 +25,8 @@ pub struct TimeFigure {
     pub beyond: Vec<String>,
     /// Points, where they are drawn as medians of stretches.
     pub stretches_of: Option<usize>,
+    /// Of those not kept every so manyth is drawn.
+    pub cross_every: usize,
 }
 
 /// Field-mean size with its error against time, the limit about the mean of the kept as a band.
@@ -182,7 +184,8 @@ fn plot(verdict: &Verdict, label: &str, unit: &str, all: &[Timed]) -> Option<Tim
     let svg = draw(HEIGHT, label, |area| {
         paint(area, x, y, [axis, unit], &drawn, &Lines::default(), in_stretches)
     })?;
-    Some(TimeFigure { svg, beyond, stretches_of })
+    let cross_every = drawn.iter().map(Series::cross_every).max().unwrap_or(1);
+    Some(TimeFigure { svg, beyond, stretches_of, cross_every })
 }
 
 /// The kept as medians of stretches, their bars from the 5th to the 95th of a hundred.
