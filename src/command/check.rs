@@ -4,11 +4,10 @@ use std::path::PathBuf;
 
 use anyhow::Result;
 
-use super::common::{Common, decision, inputs};
+use super::common::{Common, ResultArgs, inputs};
 use super::finish::finish;
 use super::folder::{Folder, strangers};
 use super::measuring::measure_all;
-use crate::verdict::model::Decision;
 
 /// Exit codes: 0 combine, 3 combine-subset, 4 split, 5 combine-with-own-psfs, 6
 /// do-not-combine, 7 undecided, 1 could not run, 2 usage or settings.
@@ -23,9 +22,8 @@ pub struct Check {
     /// Renew a finished result; unchanged star tables are taken up
     #[arg(long)]
     pub again: bool,
-    /// Decisions that also exit with 0, separated by commas
-    #[arg(long, value_name = "DECISION,...", value_delimiter = ',', value_parser = decision)]
-    pub accept: Vec<Decision>,
+    #[command(flatten)]
+    pub result: ResultArgs,
     #[command(flatten)]
     pub common: Common,
 }
@@ -41,5 +39,5 @@ pub fn run(args: &Check) -> Result<u8> {
     for table in strangers(&folder, &frames) {
         args.common.remark(&format!("{} is of no frame given here and is not judged", table.display()));
     }
-    finish(measured.tables, &measured.unreadable, &loaded, &folder, &args.accept, &args.common)
+    finish(measured.tables, &measured.unreadable, &loaded, &folder, &args.result, &args.common)
 }

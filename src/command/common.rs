@@ -4,7 +4,7 @@
 #![allow(clippy::disallowed_methods, reason = "the one place that speaks to the terminal")]
 
 use std::io::Write;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use anyhow::{Context, Result};
@@ -12,6 +12,7 @@ use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
 use crate::frame::{FrameError, expand_inputs};
 use crate::settings::{Loaded, Settings};
+use crate::table::atomic;
 use crate::verdict::model::Decision;
 
 /// The command was given something that it does not take.
@@ -33,6 +34,37 @@ pub struct Common {
     /// Frames measured at the same time [default: one a processor]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
     pub threads: Option<u16>,
+}
+
+/// What `check` and `judge` do with the verdict beside writing the folder.
+#[derive(Debug, Clone, Default, clap::Args)]
+pub struct ResultArgs {
+    /// Decisions that also exit with 0, separated by commas
+    #[arg(long, value_name = "DECISION,...", value_delimiter = ',', value_parser = decision)]
+    pub accept: Vec<Decision>,
+    /// Write the verdict as JSON there as well; with - it is all that stdout gets, and the words
+    /// go to stderr
+    #[arg(long, value_name = "FILE")]
+    pub json: Option<PathBuf>,
+}
+
+impl ResultArgs {
+    pub fn put_json(&self, text: impl FnOnce() -> Result<String>) -> Result<()> {
+        match &self.json {
+            Some(path) => put_json(path, &text()?),
+            None => Ok(()),
+        }
+    }
+}
+
+/// JSON into a file, or to stdout for `-`.
+pub fn put_json(path: &Path, text: &str) -> Result<()> {
+    if path == Path::new("-") {
+        say(text);
+        return Ok(());
+    }
+    atomic::replace(path, text.as_bytes())
+        .with_context(|| format!("{}: cannot be written; choose another --json", path.display()))
 }
 
 impl Common {
@@ -58,7 +90,20 @@ impl Common {
     pub fn progress(&self, what: &'static str, steps: usize) -> ProgressBar {
         let target = if self.quiet { ProgressDrawTarget::hidden() } else { ProgressDrawTarget::stderr() };
         let bar = ProgressBar::with_draw_target(Some(steps as u64), target);
-        if let Ok(style) = ProgressStyle::with_template("{msg} {pos}/{len} {wide_bar} {eta}") {
+        let template = "{msg} {pos} of {len} {wide_bar} {per_sec}, {eta} left";
+        if let Ok(style) = ProgressStyle::with_template(template) {
+            bar.set_style(style);
+        }
+        bar.set_message(what);
+        bar.enable_steady_tick(Duration::from_millis(200));
+        bar
+    }
+
+    /// The same for work whose steps cannot be counted.
+    pub fn working(&self, what: &'static str) -> ProgressBar {
+        let target = if self.quiet { ProgressDrawTarget::hidden() } else { ProgressDrawTarget::stderr() };
+        let bar = ProgressBar::with_draw_target(None, target);
+        if let Ok(style) = ProgressStyle::with_template("{msg} {spinner} {elapsed}") {
             bar.set_style(style);
         }
         bar.set_message(what);

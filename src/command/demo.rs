@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use anyhow::Result;
 
 use super::check::{self, Check};
-use super::common::Common;
+use super::common::{Common, ResultArgs};
 use super::folder::Folder;
 use super::synth::simulate;
 use crate::synth::Scene;
@@ -34,7 +34,7 @@ pub fn run(args: &Demo) -> Result<u8> {
         frames: frames.iter().map(|f| f.to_string_lossy().into_owned()).collect(),
         out,
         again: args.again,
-        accept: vec![],
+        result: ResultArgs::default(),
         common,
     };
     check::run(&check).map(|_| 0)

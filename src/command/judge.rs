@@ -4,11 +4,10 @@ use std::path::{Path, PathBuf};
 
 use anyhow::Result;
 
-use super::common::{Common, decision, inputs};
+use super::common::{Common, ResultArgs, inputs};
 use super::finish::finish;
 use super::folder::Folder;
 use crate::table;
-use crate::verdict::model::Decision;
 
 /// Exit codes: as those of check.
 #[derive(Debug, clap::Args)]
@@ -22,9 +21,8 @@ pub struct Judge {
     /// Renew a finished result
     #[arg(long)]
     pub again: bool,
-    /// Decisions that also exit with 0, separated by commas
-    #[arg(long, value_name = "DECISION,...", value_delimiter = ',', value_parser = decision)]
-    pub accept: Vec<Decision>,
+    #[command(flatten)]
+    pub result: ResultArgs,
     #[command(flatten)]
     pub common: Common,
 }
@@ -41,7 +39,7 @@ pub fn run(args: &Judge) -> Result<u8> {
             Err(error) => unreadable.push((path, error.to_string())),
         }
     }
-    finish(tables, &unreadable, &loaded, &folder, &args.accept, &args.common)
+    finish(tables, &unreadable, &loaded, &folder, &args.result, &args.common)
 }
 
 /// A result folder stands for its star tables.

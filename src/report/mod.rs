@@ -13,6 +13,7 @@ pub mod figures;
 pub mod html;
 pub mod json;
 mod keep;
+pub mod line;
 pub mod numbers;
 pub mod plan;
 pub mod terminal;
