@@ -227,6 +227,42 @@ fn the_stack_holds_the_last_frames_and_says_so() {
     assert_eq!(std::fs::read_dir(place.path().join("out/stars")).unwrap().count(), 6);
 }
 
+/// Peak memory of a process, kB.
+#[cfg(target_os = "linux")]
+fn peak_kb(id: u32) -> Option<u64> {
+    let status = std::fs::read_to_string(format!("/proc/{id}/status")).ok()?;
+    status.lines().find_map(|line| line.strip_prefix("VmHWM:")?.split_whitespace().next()?.parse().ok())
+}
+
+/// The peak after 240 frames is that after 60: nothing is kept of what left the stack but its
+/// name.
+#[cfg(target_os = "linux")]
+#[test]
+fn memory_stays_flat_over_many_frames() {
+    use std::io::BufRead;
+    let place = place();
+    let whole = frame(1);
+    let end = whole.chunks(80).position(|card| card.starts_with(b"END     ")).unwrap();
+    let data = ((end + 1) * 80).next_multiple_of(2880);
+    for n in 0..240u8 {
+        // One pixel differs, so that no two frames are the same.
+        let mut bytes = whole.clone();
+        bytes[data + 1] = n;
+        std::fs::write(place.path().join(format!("in/{n:03}.fits")), bytes).unwrap();
+    }
+    let mut child = command(&place, &["--last", "6"]).stdout(Stdio::piped()).spawn().unwrap();
+    let lines = std::io::BufReader::new(child.stdout.take().unwrap()).lines();
+    let mut peaks = Vec::new();
+    for (number, _) in lines.enumerate().map(|(i, line)| (i + 1, line.unwrap())).take(240) {
+        if [60, 240].contains(&number) {
+            peaks.push(peak_kb(child.id()).unwrap());
+        }
+    }
+    child.kill().unwrap();
+    child.wait().unwrap();
+    assert!(peaks[1] < peaks[0] + 8_000 && peaks[1] < 2 * peaks[0], "{peaks:?} kB");
+}
+
 #[test]
 fn wrong_usage_is_two() {
     let place = place();

@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use anyhow::{Context, Result};
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressState, ProgressStyle};
 
 use crate::frame::{FrameError, expand_inputs};
 use crate::settings::{Loaded, Settings};
@@ -90,9 +90,9 @@ impl Common {
     pub fn progress(&self, what: &'static str, steps: usize) -> ProgressBar {
         let target = if self.quiet { ProgressDrawTarget::hidden() } else { ProgressDrawTarget::stderr() };
         let bar = ProgressBar::with_draw_target(Some(steps as u64), target);
-        let template = "{msg} {pos} of {len} {wide_bar} {per_sec}, {eta} left";
+        let template = "{msg} {pos} of {len} {wide_bar} {rate}, {eta} left";
         if let Ok(style) = ProgressStyle::with_template(template) {
-            bar.set_style(style);
+            bar.set_style(style.with_key("rate", rate));
         }
         bar.set_message(what);
         bar.enable_steady_tick(Duration::from_millis(200));
@@ -110,6 +110,16 @@ impl Common {
         bar.enable_steady_tick(Duration::from_millis(200));
         bar
     }
+}
+
+/// Steps a second, or seconds a step where they take longer.
+fn rate(state: &ProgressState, out: &mut dyn std::fmt::Write) {
+    let per_second = state.per_sec();
+    let _ = match per_second {
+        fast if fast >= 1.0 => write!(out, "{fast:.1} a second"),
+        slow if slow > 0.0 => write!(out, "{:.1} s each", 1.0 / slow),
+        _ => write!(out, "no rate yet"),
+    };
 }
 
 /// Files, folders and patterns as a list of paths. A path that a keep list could not

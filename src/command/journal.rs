@@ -60,10 +60,12 @@ impl Journal {
         let path = root.join(JOURNAL);
         let cannot = || format!("{}: cannot be written; choose another --out", path.display());
         let mut options = OpenOptions::new();
-        let mut file =
-            options.read(true).append(true).create(true).open(&path).with_context(cannot)?;
+        let mut file = options.read(true).append(true).create(true).open(&path).with_context(cannot)?;
         if file.try_lock().is_err() {
-            anyhow::bail!(Usage(format!("another watch writes into {}; choose another --out", root.display())));
+            anyhow::bail!(Usage(format!(
+                "another watch writes into {}; choose another --out",
+                root.display()
+            )));
         }
         let (before, records, ends) = read(&file).with_context(cannot)?;
         if let Some(other) = before.as_ref().filter(|b| b.folder != heading.folder && !again) {

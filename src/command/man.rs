@@ -24,7 +24,8 @@ pub fn run(args: &Manual) -> Result<u8> {
     let mut tool = Cli::command().disable_help_subcommand(true);
     tool.build();
     if let Some(folder) = &args.out {
-        let commands = tool.get_subcommands().cloned().map(|c| (format!("stackworthy-{}.1", c.get_name()), c));
+        let commands =
+            tool.get_subcommands().cloned().map(|c| (format!("stackworthy-{}.1", c.get_name()), c));
         for (name, command) in commands.chain([("stackworthy.1".to_owned(), tool.clone())]) {
             let path = folder.join(name);
             atomic::replace(&path, &page(&command)?)

@@ -28,13 +28,7 @@ pub enum Joined {
 
 impl Running {
     pub fn new(most: usize) -> Self {
-        Self {
-            most,
-            tables: Vec::new(),
-            arrived: VecDeque::new(),
-            unreadable: VecDeque::new(),
-            earlier: 0,
-        }
+        Self { most, tables: Vec::new(), arrived: VecDeque::new(), unreadable: VecDeque::new(), earlier: 0 }
     }
 
     pub fn most(&self) -> usize {

@@ -257,7 +257,8 @@ impl Watcher {
     /// Measures the next few frames that are ready; gives how many are waiting still.
     fn measure_ready(&mut self) -> Result<usize> {
         let ready = self.arrivals.ready(self.started.elapsed());
-        let at_once = rayon::current_num_threads().min(self.running.most().saturating_sub(self.pending.len())).max(1);
+        let at_once =
+            rayon::current_num_threads().min(self.running.most().saturating_sub(self.pending.len())).max(1);
         let mut batch = Vec::new();
         for (path, stamp) in ready.iter().take(at_once) {
             let name = match self.tables.get(path) {
@@ -271,7 +272,8 @@ impl Watcher {
         let one = |(path, _, name): &(String, Stamp, String)| {
             measure_one(path, &self.folder.stars.join(name), settings, hash)
         };
-        let outcomes = self.args.common.in_pool(|| batch.par_iter().map(one).collect::<Result<Vec<_>>>())??;
+        let outcomes =
+            self.args.common.in_pool(|| batch.par_iter().map(one).collect::<Result<Vec<_>>>())??;
         for ((path, stamp, name), outcome) in batch.into_iter().zip(outcomes) {
             self.take(path, stamp, name, outcome);
         }
@@ -322,8 +324,7 @@ impl Watcher {
             let (tables, unreadable) = (self.running.tables(), self.running.unreadable());
             let notes = self.running.note().into_iter().collect();
             let common = &self.args.common;
-            verdict =
-                Some(judge_and_write(tables, &unreadable, notes, &self.loaded, &self.folder, common)?);
+            verdict = Some(judge_and_write(tables, &unreadable, notes, &self.loaded, &self.folder, common)?);
             self.judged = Some((Instant::now(), began.elapsed()));
         }
         for Pending { record, outside } in std::mem::take(&mut self.pending) {

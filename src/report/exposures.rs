@@ -71,9 +71,14 @@ pub fn table(verdict: &Verdict) -> Table {
         of_fit(verdict, "coma_y_nm", "nm", "stat.fit.param;instr.tel", "constant coma along y, rms", |f| {
             term(f, "coma_y_nm")
         }),
-        of_fit(verdict, "wavefront_nm", "nm", "stat.fit.param;instr.tel", "wavefront rms, field centre", |f| {
-            Some(f.wavefront_rms_nm)
-        }),
+        of_fit(
+            verdict,
+            "wavefront_nm",
+            "nm",
+            "stat.fit.param;instr.tel",
+            "wavefront rms, field centre",
+            |f| Some(f.wavefront_rms_nm),
+        ),
         of_fit(verdict, "strehl", "", "instr.det.psf", "Strehl ratio, field mean", |f| f.strehl),
         of_fit(verdict, "optics_chi2", "", "stat.fit.chi2", "chi-square per degree of freedom", |f| {
             Some(f.chi2_per_degree)

@@ -74,10 +74,16 @@ fn coefficients(models: &[FieldModel], powers: &[(u32, u32)], verdict: &Verdict)
         words("sha256", "meta.checksum", "SHA-256 of the frame", &|m| {
             hashes.get(m.file.as_str()).map_or(String::new(), |hash| (*hash).to_owned())
         }),
-        number("pixel_arcsec", "arcsec", "instr.scale", "pixel scale", &|m| m.pixel_arcsec.unwrap_or(f64::NAN)),
-        number("x_middle", "pix", "pos.cartesian.x;instr.det", "middle of the field, FITS pixels", &|m| m.x_middle + 1.0),
+        number("pixel_arcsec", "arcsec", "instr.scale", "pixel scale", &|m| {
+            m.pixel_arcsec.unwrap_or(f64::NAN)
+        }),
+        number("x_middle", "pix", "pos.cartesian.x;instr.det", "middle of the field, FITS pixels", &|m| {
+            m.x_middle + 1.0
+        }),
         number("x_half", "pix", "pos.cartesian.x;instr.det", "half its width", &|m| m.x_half),
-        number("y_middle", "pix", "pos.cartesian.y;instr.det", "middle of the field, FITS pixels", &|m| m.y_middle + 1.0),
+        number("y_middle", "pix", "pos.cartesian.y;instr.det", "middle of the field, FITS pixels", &|m| {
+            m.y_middle + 1.0
+        }),
         number("y_half", "pix", "pos.cartesian.y;instr.det", "half its height", &|m| m.y_half),
         number("degree", "", "meta.number", "degree of the polynomial", &|m| f64::from(m.degree)),
         vector("ln_size", "coefficients of ln(T / pix2)", |m| &m.ln_size),
@@ -137,8 +143,14 @@ fn zones(models: &[FieldModel], verdict: &Verdict) -> Table {
             of(|z| z.y + 1.0),
         ),
         Column::new("stars", "", "meta.number", "stars in the mean", of(|z| f64::from(z.stars))),
-        Column::new("image", "", "instr.det.psf", "mean star, sum 1, centred on the middle pixel", Data::F32(pixels))
-            .with_cell(&[height, width]),
+        Column::new(
+            "image",
+            "",
+            "instr.det.psf",
+            "mean star, sum 1, centred on the middle pixel",
+            Data::F32(pixels),
+        )
+        .with_cell(&[height, width]),
     ];
     table
 }

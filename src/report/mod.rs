@@ -68,7 +68,10 @@ pub fn write_all(
     put(KEEP_ECSV, ecsv::to_text(&keep::table(verdict, keep)).as_bytes())?;
     put(EXPOSURES_FITS, &fits(EXPOSURES_FITS, std::slice::from_ref(&exposures))?)?;
     put(EXPOSURES_ECSV, ecsv::to_text(&exposures).as_bytes())?;
-    put(FIELD_MODELS_FITS, &fits(FIELD_MODELS_FITS, &field_models::tables(&judgement.field_models, verdict))?)?;
+    put(
+        FIELD_MODELS_FITS,
+        &fits(FIELD_MODELS_FITS, &field_models::tables(&judgement.field_models, verdict))?,
+    )?;
     put(REPORT_HTML, html::to_text(judgement, settings_toml)?.as_bytes())?;
     put(VERDICT_JSON, json::to_text(verdict)?.as_bytes())
 }
