@@ -269,6 +269,27 @@ fn a_plan_needs_no_frames() {
     }
 }
 
+/// What scripts rely on stands in the help and in the manual page.
+#[test]
+fn help_and_manual_tell_the_exit_codes() {
+    let folder = tempfile::tempdir().unwrap();
+    let words = |args: &[&str]| {
+        let run = stackworthy(&folder).args(args).assert().success();
+        let text = String::from_utf8_lossy(&run.get_output().stdout).replace('\\', "");
+        text.split_whitespace().collect::<Vec<_>>().join(" ")
+    };
+    for (command, codes) in [
+        ("check", "Exit codes: 0 combine, 3 combine-subset, 4 split,"),
+        ("judge", "Exit codes: 0 combine, 3 combine-subset, 4 split,"),
+        ("measure", "Exit codes: 0 at least one frame measured,"),
+        ("watch", "Exit codes: 0 ended as asked,"),
+    ] {
+        for args in [[command, "--help"], ["man", command]] {
+            assert!(words(&args).contains(codes), "{args:?}");
+        }
+    }
+}
+
 /// With `--json -` stdout is verdict.json and nothing else; the words go to stderr.
 #[test]
 fn the_verdict_alone_goes_to_stdout_when_asked() {

@@ -9,9 +9,9 @@ use super::finish::finish;
 use super::folder::{Folder, strangers};
 use super::measuring::measure_all;
 
-/// Exit codes: 0 combine, 3 combine-subset, 4 split, 5 combine-with-own-psfs, 6
-/// do-not-combine, 7 undecided, 1 could not run, 2 usage or settings.
 #[derive(Debug, clap::Args)]
+#[command(after_help = "Exit codes: 0 combine, 3 combine-subset, 4 split, 5 combine-with-own-psfs, 6 \
+                  do-not-combine, 7 undecided, 1 could not run, 2 usage or settings.")]
 pub struct Check {
     /// Frames of one stack: files, folders or patterns
     #[arg(required = true, value_name = "FRAME")]

@@ -7,8 +7,9 @@ use clap_complete::Shell;
 use super::Cli;
 use super::common::say;
 
-/// Example: stackworthy completions bash > ~/.local/share/bash-completion/completions/stackworthy
 #[derive(Debug, clap::Args)]
+#[command(after_help = "Example: stackworthy completions bash > \
+                  ~/.local/share/bash-completion/completions/stackworthy")]
 pub struct Completions {
     /// Shell to complete in
     pub shell: Shell,

@@ -10,8 +10,8 @@ use super::folder::Folder;
 use super::synth::simulate;
 use crate::synth::Scene;
 
-/// Exits with 0 whatever the verdict on the simulated frames is.
 #[derive(Debug, clap::Args)]
+#[command(after_help = "Exits with 0 whatever the verdict on the simulated frames is.")]
 pub struct Demo {
     /// Folder for the frames and the result
     #[arg(long, value_name = "DIR", default_value = "stackworthy-demo")]

@@ -29,9 +29,9 @@ pub fn finish(
     }
     let (tables, notes) = without_repeats(tables);
     let working = common.working("judging");
-    let verdict = judge_and_write(&tables, unreadable, notes, loaded, folder, common);
+    let verdict = common.in_pool(|| judge_and_write(&tables, unreadable, notes, loaded, folder));
     working.finish_and_clear();
-    let verdict = verdict?;
+    let verdict = verdict??;
     let summary = terminal::summary(&verdict, &folder.root.to_string_lossy());
     match result.json.as_deref() == Some(Path::new("-")) {
         true => common.remark(&summary),
@@ -49,9 +49,8 @@ pub fn judge_and_write(
     notes: Vec<String>,
     loaded: &Loaded,
     folder: &Folder,
-    common: &Common,
 ) -> Result<Verdict> {
-    let mut judgement = common.in_pool(|| judge(tables, unreadable, &loaded.settings))??;
+    let mut judgement = judge(tables, unreadable, &loaded.settings)?;
     let verdict = &mut judgement.verdict;
     verdict.tool = ToolInfo {
         version: env!("CARGO_PKG_VERSION").into(),

@@ -9,8 +9,9 @@ use super::finish::finish;
 use super::folder::Folder;
 use crate::table;
 
-/// Exit codes: as those of check.
 #[derive(Debug, clap::Args)]
+#[command(after_help = "Exit codes: 0 combine, 3 combine-subset, 4 split, 5 combine-with-own-psfs, 6 \
+                  do-not-combine, 7 undecided, 1 could not run, 2 usage or settings.")]
 pub struct Judge {
     /// Star tables, folders of them, or result folders
     #[arg(required = true, value_name = "TABLE_OR_DIR")]

@@ -10,8 +10,8 @@ use super::common::say;
 use super::{Cli, Usage};
 use crate::table::atomic;
 
-/// Example: stackworthy man | man -l -
 #[derive(Debug, clap::Args)]
+#[command(after_help = "Example: stackworthy man | man -l -")]
 pub struct Manual {
     /// Command whose page is printed; without one, that of stackworthy itself
     pub command: Option<String>,

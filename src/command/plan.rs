@@ -11,11 +11,10 @@ use crate::repeat::star_counts::StarCounts;
 use crate::report::plan::{json, text};
 use crate::verdict::results::limits;
 
-/// The requirement, the confidence and the smallest SNR of a usable star are those of the settings.
-///
-/// Example: stackworthy plan --field-arcmin 12x8 --stars 30:2.5,100:0.9,300:0.2 --exposure-s 120
-/// --exposures 10
 #[derive(Debug, clap::Args)]
+#[command(after_help = "The requirement, the confidence and the smallest SNR of a usable star are those of \
+                  the settings.\n\nExample: stackworthy plan --field-arcmin 12x8 --stars \
+                  30:2.5,100:0.9,300:0.2 --exposure-s 120 --exposures 10")]
 pub struct Plan {
     /// Field that all exposures share, arcmin
     #[arg(long, value_name = "WIDTHxHEIGHT", value_parser = field, required_unless_present = "field_arcmin2")]

@@ -40,16 +40,16 @@ const GRACE: Duration = Duration::from_millis(500);
 /// While frames wait, judging takes at most one part in this many of the time.
 const JUDGING_SHARE: u32 = 5;
 
-/// Frames are taken when they are written to their end: not changed for --settle seconds, and
-/// whole by their own headers. One folder is one stack, sub-folders are not looked into; frames of
-/// another target or filter are left out as check leaves them out. The files of the result are
-/// renewed in the folder of --out, and stdout gets a line of JSON a frame, under 400 bytes: file,
-/// time, stars, size and its error, unit, e (e1, e2, error), gate, why, decision, kept of so many,
-/// and the change between exposures (rms, upper bound, limit) of size in dt, of ellipticity in de.
-/// Ctrl-C or SIGTERM ends the watch; started again, it goes on where it was.
-///
-/// Exit codes: 0 ended as asked, 1 could not go on, 2 usage or settings.
 #[derive(Debug, Clone, clap::Args)]
+#[command(after_help = "Frames are taken when they are written to their end: not changed for --settle \
+                  seconds, and whole by their own headers. One folder is one stack, sub-folders are not \
+                  looked into; frames of another target or filter are left out as check leaves them \
+                  out. The files of the result are renewed in the folder of --out.\n\nStdout gets a \
+                  line of JSON a frame, under 400 bytes: file, time, stars, size (T, error) in unit, e \
+                  (e1, e2, error), gate, why, decision, kept of how many, and the change between the \
+                  kept (rms, upper bound, limit) of size in dt, of ellipticity in de.\n\nCtrl-C or \
+                  SIGTERM ends the watch; started again, it goes on where it was.\n\nExit codes: 0 \
+                  ended as asked, 1 could not go on, 2 usage or settings.")]
 pub struct Watch {
     /// Folder in which the frames of one stack arrive
     #[arg(value_name = "DIR")]
@@ -91,7 +91,9 @@ pub fn run(args: &Watch) -> Result<u8> {
     let (tell, ended) = channel();
     // On a thread of its own, so that a signal ends the watch in the middle of any work: every
     // file is replaced whole.
-    std::thread::spawn(move || tell.send(watcher.watch()));
+    // One pool for all of it: a new one each time would scatter what it allocates.
+    let common = args.common.clone();
+    std::thread::spawn(move || tell.send(common.in_pool(|| watcher.watch()).flatten()));
     let mut stopped: Option<Instant> = None;
     loop {
         match ended.recv_timeout(TICK) {
@@ -272,8 +274,7 @@ impl Watcher {
         let one = |(path, _, name): &(String, Stamp, String)| {
             measure_one(path, &self.folder.stars.join(name), settings, hash)
         };
-        let outcomes =
-            self.args.common.in_pool(|| batch.par_iter().map(one).collect::<Result<Vec<_>>>())??;
+        let outcomes = batch.par_iter().map(one).collect::<Result<Vec<_>>>()?;
         for ((path, stamp, name), outcome) in batch.into_iter().zip(outcomes) {
             self.take(path, stamp, name, outcome);
         }
@@ -323,8 +324,7 @@ impl Watcher {
             let began = Instant::now();
             let (tables, unreadable) = (self.running.tables(), self.running.unreadable());
             let notes = self.running.note().into_iter().collect();
-            let common = &self.args.common;
-            verdict = Some(judge_and_write(tables, &unreadable, notes, &self.loaded, &self.folder, common)?);
+            verdict = Some(judge_and_write(tables, &unreadable, notes, &self.loaded, &self.folder)?);
             self.judged = Some((Instant::now(), began.elapsed()));
         }
         for Pending { record, outside } in std::mem::take(&mut self.pending) {
