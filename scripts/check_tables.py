@@ -1,7 +1,8 @@
 #!/usr/bin/env python3
 """Loads the tables that stackworthy wrote with astropy, an independent reader,
 and checks what a reader may rely on: checksums, units astropy understands, a
-description for every column, sizes that agree with the moments.
+description and a standard UCD for every column, what is missing masked, provenance,
+sizes that agree with the moments.
 
     python3 scripts/check_tables.py OUT/stars/*.fits OUT/exposures.fits OUT/exposures.ecsv
 
@@ -13,6 +14,7 @@ import warnings
 
 import numpy as np
 from astropy.io import fits
+from astropy.io.votable.ucd import check_ucd
 from astropy.table import Table
 from astropy.units import Unit
 
@@ -25,12 +27,44 @@ STAR_COLUMNS = (
 )
 
 
+PROVENANCE = ["SCHEMA", "TOOLVER", "COMMAND", "DECISION", "REQUIRE", "SIZELIM", "ELLIPLIM", "CONFID"]
+OF_A_FRAME = ["SCHEMA", "TOOLVER", "FRAME", "FRAMESHA", "SETSHA"]
+
+
+def is_standard(ucd):
+    """UCD1+, by the word list of the IVOA."""
+    return bool(ucd) and check_ucd(ucd, check_controlled_vocabulary=True)
+
+
+def check_provenance(path, cards, say):
+    stars = cards.get("SCHEMA", "").startswith("stackworthy/star-table/")
+    for card in OF_A_FRAME if stars else PROVENANCE:
+        if card not in cards:
+            say(f"{path}: the card {card} is missing")
+
+
+def check_masks(path, table, say):
+    """An exposure that could not be read has no size, and no stars."""
+    if "gate" not in table.colnames or "e1" not in table.colnames:
+        return
+    for row in table[table["gate"] == "unreadable"]:
+        for name in ("stars", "size_pix2", "e1", "mjd_mid"):
+            if row[name] is not np.ma.masked:
+                say(f"{path}: {name} of an unreadable frame is {row[name]}, not masked")
+
+
 def check_hdu(path, hdu, say):
     header = hdu.header
+    check_provenance(path, header, say)
+    for keyword in ("CHECKSUM", "DATASUM"):
+        if keyword not in header:
+            say(f"{path}: no {keyword}")
     for i in range(1, header["TFIELDS"] + 1):
         name = header[f"TTYPE{i}"]
         if not header.get(f"TCOMM{i}"):
             say(f"{path}: column {name} has no description")
+        if not is_standard(header.get(f"TUCD{i}")):
+            say(f"{path}: column {name} has no standard UCD")
         numeric = not header[f"TFORM{i}"].endswith("A")
         if numeric and f"TUNIT{i}" not in header:
             say(f"{path}: column {name} has no unit card")
@@ -76,7 +110,7 @@ def check_fits(path, say):
                     check_stars(path, hdu, say)
             count = len(hdus)
     for i in range(1, count):
-        Table.read(path, hdu=i)
+        check_masks(path, Table.read(path, hdu=i), say)
 
 
 def check_ecsv(path, say):
@@ -84,6 +118,10 @@ def check_ecsv(path, say):
     for name in table.colnames:
         if not table[name].info.description:
             say(f"{path}: column {name} has no description")
+        if not is_standard(table[name].info.meta and table[name].info.meta.get("ucd")):
+            say(f"{path}: column {name} has no standard UCD")
+    check_provenance(path, {key.upper(): value for key, value in table.meta.items()}, say)
+    check_masks(path, table, say)
 
 
 def main(paths):

@@ -91,7 +91,9 @@ fn one_exposure_is_undecided_and_everything_is_written() {
     assert!(words.contains(CAUTION), "{stdout}");
     assert!(run.get_output().stderr.is_empty(), "no progress where it is piped");
     let out = folder.path().join("r");
-    for file in ["report.html", "keep.txt", "exposures.fits", "exposures.ecsv", "field-models.fits"] {
+    for file in
+        ["report.html", "keep.txt", "keep.ecsv", "exposures.fits", "exposures.ecsv", "field-models.fits"]
+    {
         assert!(out.join(file).is_file(), "{file}");
     }
     assert_eq!(std::fs::read_to_string(out.join("keep.txt")).unwrap(), "");
@@ -267,6 +269,115 @@ fn a_plan_needs_no_frames() {
     }
 }
 
+/// What scripts rely on stands in the help and in the manual page.
+#[test]
+fn help_and_manual_tell_the_exit_codes() {
+    let folder = tempfile::tempdir().unwrap();
+    let words = |args: &[&str]| {
+        let run = stackworthy(&folder).args(args).assert().success();
+        let text = String::from_utf8_lossy(&run.get_output().stdout).replace('\\', "");
+        text.split_whitespace().collect::<Vec<_>>().join(" ")
+    };
+    for (command, codes) in [
+        ("check", "Exit codes: 0 combine, 3 combine-subset, 4 split,"),
+        ("judge", "Exit codes: 0 combine, 3 combine-subset, 4 split,"),
+        ("measure", "Exit codes: 0 at least one frame measured,"),
+        ("watch", "Exit codes: 0 ended as asked,"),
+    ] {
+        for args in [[command, "--help"], ["man", command]] {
+            assert!(words(&args).contains(codes), "{args:?}");
+        }
+    }
+}
+
+/// With `--json -` stdout is verdict.json and nothing else; the words go to stderr.
+#[test]
+fn the_verdict_alone_goes_to_stdout_when_asked() {
+    let folder = one_table();
+    let judge = |more: &[&str]| {
+        let args = ["judge", "a.fits", "--out", "r", "--again"];
+        stackworthy(&folder).args(args).args(more).output().unwrap()
+    };
+    let text = |bytes: &[u8]| String::from_utf8(bytes.to_vec()).unwrap();
+    let piped = judge(&["--json", "-"]);
+    assert_eq!(piped.status.code(), Some(7));
+    let written = std::fs::read_to_string(folder.path().join("r/verdict.json")).unwrap();
+    assert_eq!(text(&piped.stdout), written);
+    assert!(text(&piped.stderr).starts_with("VERDICT: undecided"));
+    let quiet = judge(&["--json", "-", "--quiet"]);
+    assert!(quiet.stderr.is_empty() && text(&quiet.stdout).starts_with('{'));
+    let beside = judge(&["--json", "v.json"]);
+    assert!(text(&beside.stdout).starts_with("VERDICT"));
+    let written = std::fs::read(folder.path().join("r/verdict.json")).unwrap();
+    assert_eq!(std::fs::read(folder.path().join("v.json")).unwrap(), written);
+    let failed = judge(&["--json", "none/v.json"]);
+    assert_eq!(failed.status.code(), Some(1));
+    assert!(text(&failed.stderr).contains("none/v.json"));
+}
+
+/// Subcommands and long flags, from the definitions.
+fn definitions() -> Vec<(String, Vec<String>)> {
+    use clap::CommandFactory;
+    let mut tool = stackworthy::command::Cli::command();
+    tool.build();
+    let flags =
+        |c: &clap::Command| c.get_arguments().filter_map(|a| a.get_long().map(str::to_owned)).collect();
+    tool.get_subcommands()
+        .filter(|c| c.get_name() != "help")
+        .map(|c| (c.get_name().to_owned(), flags(c)))
+        .collect()
+}
+
+#[test]
+fn completions_know_every_command_and_flag() {
+    let folder = tempfile::tempdir().unwrap();
+    for shell in ["bash", "zsh", "fish", "powershell", "elvish"] {
+        let run = stackworthy(&folder).args(["completions", shell]).assert().success();
+        let script = String::from_utf8_lossy(&run.get_output().stdout).into_owned();
+        for (command, flags) in definitions() {
+            assert!(script.contains(&command), "{shell}: {command}");
+            for flag in flags {
+                assert!(script.contains(&flag), "{shell}: {command} --{flag}");
+            }
+        }
+    }
+    // What the shell itself makes of it, where there is one.
+    let words = "source <(\"$0\" completions bash); COMP_WORDS=(stackworthy watch --idl); COMP_CWORD=2; \
+                 _stackworthy stackworthy --idl watch; echo \"${COMPREPLY[*]}\"";
+    let binary = env!("CARGO_BIN_EXE_stackworthy");
+    match std::process::Command::new("bash").args(["-c", words, binary]).output() {
+        Ok(run) => assert_eq!(String::from_utf8_lossy(&run.stdout).trim(), "--idle-exit"),
+        Err(_) => eprintln!("skipped: no bash here"),
+    }
+    stackworthy(&folder).args(["completions", "no-shell"]).assert().code(2);
+}
+
+#[test]
+fn every_command_has_a_manual_page_with_all_its_flags() {
+    let folder = tempfile::tempdir().unwrap();
+    stackworthy(&folder).args(["man", "--out", "."]).assert().success();
+    let page = |name: &str| std::fs::read_to_string(folder.path().join(name)).unwrap();
+    assert!(page("stackworthy.1").contains("stackworthy\\-watch(1)"));
+    for (command, flags) in definitions() {
+        let page = page(&format!("stackworthy-{command}.1"));
+        assert!(page.contains(&format!(".TH stackworthy-{command} 1")), "{page}");
+        for flag in flags {
+            assert!(page.contains(&flag.replace('-', "\\-")), "{command} --{flag}");
+        }
+        let run = stackworthy(&folder).args(["man", &command]).assert().success();
+        assert_eq!(String::from_utf8_lossy(&run.get_output().stdout), page);
+    }
+    stackworthy(&folder).args(["man", "no-command"]).assert().code(2);
+}
+
+#[test]
+fn schemas_are_printed_as_they_stand() {
+    let folder = tempfile::tempdir().unwrap();
+    let schema = |of: &str| stackworthy(&folder).args(["schema", of]).output().unwrap().stdout;
+    assert_eq!(schema("verdict"), include_bytes!("../schema/verdict-1.schema.json"));
+    assert_eq!(schema("settings"), include_bytes!("../schema/settings-1.schema.json"));
+}
+
 #[test]
 fn settings_are_printed_with_their_origin() {
     let folder = tempfile::tempdir().unwrap();
@@ -274,9 +385,12 @@ fn settings_are_printed_with_their_origin() {
     let args = ["settings", "--settings", "p.toml", "--set", "requirement.confidence=0.9"];
     let run = stackworthy(&folder).args(args).assert().success();
     let stdout = String::from_utf8_lossy(&run.get_output().stdout).into_owned();
-    for line in
-        [("gain = 1.5", "# p.toml, line 2"), ("confidence = 0.9", "# --set"), ("min_snr", "# default")]
-    {
+    for line in [
+        ("gain = 1.5", "# [electrons per frame unit] p.toml, line 2"),
+        ("confidence = 0.9", "# --set"),
+        ("min_snr", "# default"),
+        ("# aperture_m", "# [m] not set"),
+    ] {
         assert!(stdout.lines().any(|l| l.starts_with(line.0) && l.ends_with(line.1)), "{stdout}");
     }
 }

@@ -4,16 +4,15 @@ use std::path::{Path, PathBuf};
 
 use anyhow::Result;
 
-use super::common::{Common, decision, inputs};
+use super::common::{Common, ResultArgs, inputs};
 use super::finish::{finish, judge_into};
 use super::folder::{Folder, strangers};
 use super::measuring::measure_all;
 use crate::verdict::Verdict;
-use crate::verdict::model::Decision;
 
-/// Exit codes: 0 combine, 3 combine-subset, 4 split, 5 combine-with-own-psfs, 6
-/// do-not-combine, 7 undecided, 1 could not run, 2 usage or settings.
 #[derive(Debug, clap::Args)]
+#[command(after_help = "Exit codes: 0 combine, 3 combine-subset, 4 split, 5 combine-with-own-psfs, 6 \
+                  do-not-combine, 7 undecided, 1 could not run, 2 usage or settings.")]
 pub struct Check {
     /// Frames of one stack: files, folders or patterns
     #[arg(required = true, value_name = "FRAME")]
@@ -24,9 +23,8 @@ pub struct Check {
     /// Renew a finished result; unchanged star tables are taken up
     #[arg(long)]
     pub again: bool,
-    /// Decisions that also exit with 0, separated by commas
-    #[arg(long, value_name = "DECISION,...", value_delimiter = ',', value_parser = decision)]
-    pub accept: Vec<Decision>,
+    #[command(flatten)]
+    pub result: ResultArgs,
     #[command(flatten)]
     pub common: Common,
 }
@@ -42,7 +40,7 @@ pub fn run(args: &Check) -> Result<u8> {
     for table in strangers(&folder, &frames) {
         args.common.remark(&format!("{} is of no frame given here and is not judged", table.display()));
     }
-    finish(measured.tables, &measured.unreadable, &loaded, &folder, &args.accept, &args.common)
+    finish(measured.tables, &measured.unreadable, &loaded, &folder, &args.result, &args.common)
 }
 
 /// The same without a word on stdout, into a folder that is renewed.

@@ -4,14 +4,15 @@
 #![allow(clippy::disallowed_methods, reason = "the one place that speaks to the terminal")]
 
 use std::io::Write;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use anyhow::{Context, Result};
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressState, ProgressStyle};
 
 use crate::frame::{FrameError, expand_inputs};
 use crate::settings::{Loaded, Settings};
+use crate::table::atomic;
 use crate::verdict::model::Decision;
 
 /// The command was given something that it does not take.
@@ -33,6 +34,37 @@ pub struct Common {
     /// Frames measured at the same time [default: one a processor]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
     pub threads: Option<u16>,
+}
+
+/// What `check` and `judge` do with the verdict beside writing the folder.
+#[derive(Debug, Clone, Default, clap::Args)]
+pub struct ResultArgs {
+    /// Decisions that also exit with 0, separated by commas
+    #[arg(long, value_name = "DECISION,...", value_delimiter = ',', value_parser = decision)]
+    pub accept: Vec<Decision>,
+    /// Write the verdict as JSON there as well; with - it is all that stdout gets, and the words
+    /// go to stderr
+    #[arg(long, value_name = "FILE")]
+    pub json: Option<PathBuf>,
+}
+
+impl ResultArgs {
+    pub fn put_json(&self, text: impl FnOnce() -> Result<String>) -> Result<()> {
+        match &self.json {
+            Some(path) => put_json(path, &text()?),
+            None => Ok(()),
+        }
+    }
+}
+
+/// JSON into a file, or to stdout for `-`.
+pub fn put_json(path: &Path, text: &str) -> Result<()> {
+    if path == Path::new("-") {
+        say(text);
+        return Ok(());
+    }
+    atomic::replace(path, text.as_bytes())
+        .with_context(|| format!("{}: cannot be written; choose another --json", path.display()))
 }
 
 impl Common {
@@ -58,13 +90,36 @@ impl Common {
     pub fn progress(&self, what: &'static str, steps: usize) -> ProgressBar {
         let target = if self.quiet { ProgressDrawTarget::hidden() } else { ProgressDrawTarget::stderr() };
         let bar = ProgressBar::with_draw_target(Some(steps as u64), target);
-        if let Ok(style) = ProgressStyle::with_template("{msg} {pos}/{len} {wide_bar} {eta}") {
+        let template = "{msg} {pos} of {len} {wide_bar} {rate}, {eta} left";
+        if let Ok(style) = ProgressStyle::with_template(template) {
+            bar.set_style(style.with_key("rate", rate));
+        }
+        bar.set_message(what);
+        bar.enable_steady_tick(Duration::from_millis(200));
+        bar
+    }
+
+    /// The same for work whose steps cannot be counted.
+    pub fn working(&self, what: &'static str) -> ProgressBar {
+        let target = if self.quiet { ProgressDrawTarget::hidden() } else { ProgressDrawTarget::stderr() };
+        let bar = ProgressBar::with_draw_target(None, target);
+        if let Ok(style) = ProgressStyle::with_template("{msg} {spinner} {elapsed}") {
             bar.set_style(style);
         }
         bar.set_message(what);
         bar.enable_steady_tick(Duration::from_millis(200));
         bar
     }
+}
+
+/// Steps a second, or seconds a step where they take longer.
+fn rate(state: &ProgressState, out: &mut dyn std::fmt::Write) {
+    let per_second = state.per_sec();
+    let _ = match per_second {
+        fast if fast >= 1.0 => write!(out, "{fast:.1} a second"),
+        slow if slow > 0.0 => write!(out, "{:.1} s each", 1.0 / slow),
+        _ => write!(out, "no rate yet"),
+    };
 }
 
 /// Files, folders and patterns as a list of paths. A path that a keep list could not

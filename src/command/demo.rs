@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use anyhow::Result;
 
 use super::check::{self, Check};
-use super::common::{Common, say};
+use super::common::{Common, ResultArgs, say};
 use super::flight::{LogFile, add_one, alarm_text, load, write_to};
 use super::folder::Folder;
 use super::synth::{simulate, simulate_flight};
@@ -19,8 +19,8 @@ use crate::synth::{FlownVisit, Scene};
 const FLIGHT_LIMITS: [&str; 3] =
     ["flight.defocus_nm=32", "flight.coma_nm=20", "flight.focal_plane_tilt_nm=25"];
 
-/// Exits with 0 whatever the verdicts and alarms on the simulated frames are.
 #[derive(Debug, clap::Args)]
+#[command(after_help = "Exits with 0 whatever the verdicts and alarms on the simulated frames are.")]
 pub struct Demo {
     /// Folder for the frames and the results
     #[arg(long, value_name = "DIR", default_value = "stackworthy-demo")]
@@ -48,7 +48,7 @@ fn one_stack(args: &Demo) -> Result<()> {
         frames: as_words(&frames),
         out,
         again: args.again,
-        accept: vec![],
+        result: ResultArgs::default(),
         common: with_facts(&args.common, &scene),
     };
     check::run(&check).map(|_| ())

@@ -1,15 +1,16 @@
 //! From star tables to the written verdict and its exit code.
 
 use std::collections::HashSet;
+use std::path::Path;
 
 use anyhow::Result;
 
-use super::common::{Common, say};
+use super::common::{Common, ResultArgs, say};
 use super::folder::Folder;
 use crate::report::{self, CAUTION, keep_list, terminal};
 use crate::settings::{Loaded, to_annotated_toml};
 use crate::table::StarTable;
-use crate::verdict::model::{Decision, ToolInfo};
+use crate::verdict::model::ToolInfo;
 use crate::verdict::{Verdict, judge};
 
 /// Judges, writes every file and prints the summary. Gives the exit code: that of the decision, or 0
@@ -19,15 +20,21 @@ pub fn finish(
     unreadable: &[(String, String)],
     loaded: &Loaded,
     folder: &Folder,
-    accept: &[Decision],
+    result: &ResultArgs,
     common: &Common,
 ) -> Result<u8> {
     let verdict = judge_into(tables, unreadable, loaded, folder, common)?;
-    say(&terminal::summary(&verdict, &folder.root.to_string_lossy()));
-    Ok(if accept.contains(&verdict.decision) { 0 } else { verdict.decision.exit_code() })
+    let summary = terminal::summary(&verdict, &folder.root.to_string_lossy());
+    match result.json.as_deref() == Some(Path::new("-")) {
+        true => common.remark(&summary),
+        false => say(&summary),
+    }
+    result.put_json(|| Ok(report::json::to_text(&verdict)?))?;
+    let decision = verdict.decision;
+    Ok(if result.accept.contains(&decision) { 0 } else { decision.exit_code() })
 }
 
-/// Judges and writes every file into the folder.
+/// Judges one stack, repeated frames left out, and writes every file into the folder.
 pub fn judge_into(
     tables: Vec<StarTable>,
     unreadable: &[(String, String)],
@@ -40,10 +47,21 @@ pub fn judge_into(
         anyhow::bail!("none of the {} inputs could be read:\n  {}", list.len(), list.join("\n  "));
     }
     let (tables, notes) = without_repeats(tables);
-    let bar = common.progress("judging", 1);
-    let judgement = common.in_pool(|| judge(&tables, unreadable, &loaded.settings))?;
-    bar.finish_and_clear();
-    let mut judgement = judgement?;
+    let working = common.working("judging");
+    let verdict = common.in_pool(|| judge_and_write(&tables, unreadable, notes, loaded, folder));
+    working.finish_and_clear();
+    verdict?
+}
+
+/// Judges and writes every file into the folder.
+pub fn judge_and_write(
+    tables: &[StarTable],
+    unreadable: &[(String, String)],
+    notes: Vec<String>,
+    loaded: &Loaded,
+    folder: &Folder,
+) -> Result<Verdict> {
+    let mut judgement = judge(tables, unreadable, &loaded.settings)?;
     let verdict = &mut judgement.verdict;
     verdict.tool = ToolInfo {
         version: env!("CARGO_PKG_VERSION").into(),
@@ -59,7 +77,7 @@ pub fn judge_into(
 }
 
 /// One frame counts once, however often it was given; remarks for the report.
-fn without_repeats(tables: Vec<StarTable>) -> (Vec<StarTable>, Vec<String>) {
+pub fn without_repeats(tables: Vec<StarTable>) -> (Vec<StarTable>, Vec<String>) {
     let (mut seen, mut notes, mut kept) = (HashSet::new(), Vec::new(), Vec::new());
     for table in tables {
         if seen.insert(table.frame_sha256.clone()) {

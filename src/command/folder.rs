@@ -55,16 +55,29 @@ impl Folder {
     /// One star table a frame, by the frame's name; frames of the same name are numbered
     /// in their order.
     pub fn table_paths(&self, frames: &[String]) -> Vec<PathBuf> {
-        let mut taken = HashSet::new();
-        let mut paths = Vec::with_capacity(frames.len());
-        for frame in frames {
-            let name = base_name(frame);
-            let numbered = (2..).map(|n| format!("{name}-{n}"));
-            // File systems differ in whether they tell A from a.
-            let free = std::iter::once(name.clone()).chain(numbered).find(|n| taken.insert(n.to_lowercase()));
-            paths.push(self.stars.join(format!("{}.fits", free.unwrap_or(name))));
-        }
-        paths
+        let mut names = TableNames::default();
+        frames.iter().map(|frame| self.stars.join(names.free(frame))).collect()
+    }
+}
+
+/// File names of star tables, each given once.
+#[derive(Debug, Default)]
+pub struct TableNames {
+    taken: HashSet<String>,
+}
+
+impl TableNames {
+    /// A name for the frame's table that none has yet.
+    pub fn free(&mut self, frame: &str) -> String {
+        let name = base_name(frame);
+        let numbered = (2..).map(|n| format!("{name}-{n}"));
+        let free = std::iter::once(name.clone()).chain(numbered).find(|n| self.take(&format!("{n}.fits")));
+        format!("{}.fits", free.unwrap_or(name))
+    }
+
+    /// False where the name was taken. File systems differ in whether they tell A from a.
+    pub fn take(&mut self, table: &str) -> bool {
+        self.taken.insert(table.to_lowercase())
     }
 }
 

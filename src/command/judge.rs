@@ -4,14 +4,14 @@ use std::path::{Path, PathBuf};
 
 use anyhow::Result;
 
-use super::common::{Common, decision, inputs};
+use super::common::{Common, ResultArgs, inputs};
 use super::finish::finish;
 use super::folder::Folder;
 use crate::table;
-use crate::verdict::model::Decision;
 
-/// Exit codes: as those of check.
 #[derive(Debug, clap::Args)]
+#[command(after_help = "Exit codes: 0 combine, 3 combine-subset, 4 split, 5 combine-with-own-psfs, 6 \
+                  do-not-combine, 7 undecided, 1 could not run, 2 usage or settings.")]
 pub struct Judge {
     /// Star tables, folders of them, or result folders
     #[arg(required = true, value_name = "TABLE_OR_DIR")]
@@ -22,9 +22,8 @@ pub struct Judge {
     /// Renew a finished result
     #[arg(long)]
     pub again: bool,
-    /// Decisions that also exit with 0, separated by commas
-    #[arg(long, value_name = "DECISION,...", value_delimiter = ',', value_parser = decision)]
-    pub accept: Vec<Decision>,
+    #[command(flatten)]
+    pub result: ResultArgs,
     #[command(flatten)]
     pub common: Common,
 }
@@ -41,7 +40,7 @@ pub fn run(args: &Judge) -> Result<u8> {
             Err(error) => unreadable.push((path, error.to_string())),
         }
     }
-    finish(tables, &unreadable, &loaded, &folder, &args.accept, &args.common)
+    finish(tables, &unreadable, &loaded, &folder, &args.result, &args.common)
 }
 
 /// A result folder stands for its star tables.

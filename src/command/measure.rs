@@ -8,8 +8,8 @@ use super::common::{Common, inputs, say};
 use super::folder::Folder;
 use super::measuring::measure_all;
 
-/// Exit codes: 0 at least one frame measured, 1 none, 2 usage or settings.
 #[derive(Debug, clap::Args)]
+#[command(after_help = "Exit codes: 0 at least one frame measured, 1 none, 2 usage or settings.")]
 pub struct Measure {
     /// Frames: files, folders or patterns
     #[arg(required = true, value_name = "FRAME")]

@@ -26,7 +26,7 @@ pub struct Measured {
     pub taken_up: usize,
 }
 
-enum Outcome {
+pub enum Outcome {
     TakenUp(StarTable),
     New(StarTable),
     Unreadable(String, String),
@@ -67,7 +67,8 @@ pub fn measure_all(
     Ok(measured)
 }
 
-fn measure_one(frame: &str, path: &Path, settings: &Settings, hash: &str) -> Result<Outcome> {
+/// One frame into its star table, or why not.
+pub fn measure_one(frame: &str, path: &Path, settings: &Settings, hash: &str) -> Result<Outcome> {
     if let Some(table) = take_up(frame, path, hash)? {
         return Ok(Outcome::TakenUp(table));
     }

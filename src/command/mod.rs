@@ -7,20 +7,27 @@ use clap::{Parser, Subcommand};
 
 use crate::settings::SettingsError;
 
+mod arrivals;
 mod check;
 mod common;
+mod completions;
 mod demo;
 mod explain;
 mod finish;
 mod flight;
 mod folder;
+mod journal;
 mod judge;
+mod man;
 mod measure;
 mod measuring;
 mod plan;
 mod report;
+mod running;
+mod schema;
 mod settings;
 mod synth;
+mod watch;
 
 pub use common::{Common, Usage};
 
@@ -49,6 +56,8 @@ pub enum Command {
     Judge(judge::Judge),
     /// Make the report of a result again, without measuring
     Report(report::Report),
+    /// Judge frames as they arrive in a folder; one line of JSON a frame
+    Watch(watch::Watch),
     /// Before a flight: stars and exposures needed, and the chance of each decision
     Plan(plan::Plan),
     /// Simulate a stack of frames, or a whole flight, with its truth
@@ -59,6 +68,12 @@ pub enum Command {
     Explain(explain::Explain),
     /// Print the effective settings, each with where it came from
     Settings(settings::Print),
+    /// Print the JSON schema of verdict.json or of the settings
+    Schema(schema::Schema),
+    /// Print a script that completes commands and flags in a shell
+    Completions(completions::Completions),
+    /// Print a manual page
+    Man(man::Manual),
 }
 
 /// Runs one command and gives its exit code; errors are printed here and nowhere else.
@@ -69,11 +84,15 @@ pub fn run(cli: Cli) -> ExitCode {
         Command::Measure(args) => measure::run(&args),
         Command::Judge(args) => judge::run(&args),
         Command::Report(args) => report::run(&args),
+        Command::Watch(args) => watch::run(&args),
         Command::Plan(args) => plan::run(&args),
         Command::Synth(args) => synth::run(&args),
         Command::Flight(args) => flight::run(&args),
         Command::Explain(args) => explain::run(&args),
         Command::Settings(args) => settings::run(&args),
+        Command::Schema(args) => schema::run(&args),
+        Command::Completions(args) => completions::run(&args),
+        Command::Man(args) => man::run(&args),
     };
     ExitCode::from(outcome.unwrap_or_else(|error| {
         common::complain(&error);

@@ -1,19 +1,20 @@
 //! `stackworthy plan`: stars and exposures before a flight.
 
+use std::path::{Path, PathBuf};
+
 use anyhow::Result;
 
 use super::Usage;
-use super::common::{Common, say};
+use super::common::{Common, put_json, say};
 use crate::repeat::outlook::Plan as Planned;
 use crate::repeat::star_counts::StarCounts;
 use crate::report::plan::{json, text};
 use crate::verdict::results::limits;
 
-/// The requirement, the confidence and the smallest SNR of a usable star are those of the settings.
-///
-/// Example: stackworthy plan --field-arcmin 12x8 --stars 30:2.5,100:0.9,300:0.2 --exposure-s 120
-/// --exposures 10
 #[derive(Debug, clap::Args)]
+#[command(after_help = "The requirement, the confidence and the smallest SNR of a usable star are those of \
+                  the settings.\n\nExample: stackworthy plan --field-arcmin 12x8 --stars \
+                  30:2.5,100:0.9,300:0.2 --exposure-s 120 --exposures 10")]
 pub struct Plan {
     /// Field that all exposures share, arcmin
     #[arg(long, value_name = "WIDTHxHEIGHT", value_parser = field, required_unless_present = "field_arcmin2")]
@@ -48,9 +49,9 @@ pub struct Plan {
     /// True rms change of ellipticity to expect, per component
     #[arg(long, value_name = "RMS", default_value_t = 0.0)]
     pub ellipticity_change: f64,
-    /// Print JSON
-    #[arg(long)]
-    pub json: bool,
+    /// Print JSON instead of words, or write it into a file and print the words as well
+    #[arg(long, value_name = "FILE", num_args = 0..=1, default_missing_value = "-")]
+    pub json: Option<PathBuf>,
     #[command(flatten)]
     pub common: Common,
 }
@@ -86,7 +87,12 @@ pub fn run(args: &Plan) -> Result<u8> {
         confidence: settings.requirement.confidence,
     };
     let answer = args.common.in_pool(|| plan.answer())?.map_err(wrong)?;
-    say(&if args.json { json(&plan, &requirement, &answer)? } else { text(&plan, &requirement, &answer) });
+    if args.json.as_deref() != Some(Path::new("-")) {
+        say(&text(&plan, &requirement, &answer));
+    }
+    if let Some(path) = &args.json {
+        put_json(path, &json(&plan, &requirement, &answer)?)?;
+    }
     Ok(0)
 }
 

@@ -5,8 +5,9 @@ use anyhow::Result;
 use super::common::{Common, say};
 use crate::settings::to_annotated_toml;
 
-/// The output is a settings file itself.
 #[derive(Debug, clap::Args)]
+#[command(after_help = "The output is a settings file itself, with the unit in brackets and the origin of \
+                  each value.")]
 pub struct Print {
     #[command(flatten)]
     pub common: Common,

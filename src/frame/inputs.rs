@@ -69,8 +69,9 @@ fn folder(path: &Path) -> Result<Vec<String>, FrameError> {
     Ok(files)
 }
 
-/// `.fits`, `.fit`, `.fts`, `.fz`, or one of them with `.gz` or `.fz` behind, in any case.
-fn has_fits_extension(path: &Path) -> bool {
+/// `.fits`, `.fit`, `.fts`, `.fz`, or one of them with `.gz` or `.fz` behind, in any case; a
+/// hidden file is none.
+pub fn has_fits_extension(path: &Path) -> bool {
     let name = path.file_name().map(|n| n.to_string_lossy().to_lowercase()).unwrap_or_default();
     let plain = name.strip_suffix(".gz").unwrap_or(&name);
     !name.starts_with('.') && [".fits", ".fit", ".fts", ".fz"].iter().any(|e| plain.ends_with(e))

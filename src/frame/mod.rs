@@ -40,7 +40,7 @@ pub mod wcs;
 
 pub use date::iso;
 pub use error::FrameError;
-pub use inputs::expand_inputs;
+pub use inputs::{expand_inputs, has_fits_extension};
 
 /// A rectangle of pixels, 0-based and half open: `x0 <= x < x1`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]

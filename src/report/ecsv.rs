@@ -13,8 +13,12 @@ pub fn to_text(table: &Table) -> String {
         let datatype = datatype(&column.data).unwrap_or_default();
         let unit = if column.unit.is_empty() { String::new() } else { format!("unit: {}, ", column.unit) };
         let description = yaml_quoted(&column.description);
+        let ucd = match column.ucd.as_str() {
+            "" => String::new(),
+            ucd => format!(", meta: {{ucd: {}}}", yaml_quoted(ucd)),
+        };
         out.push_str(&format!(
-            "# - {{name: {}, {unit}datatype: {datatype}, description: {description}}}\n",
+            "# - {{name: {}, {unit}datatype: {datatype}, description: {description}{ucd}}}\n",
             column.name
         ));
     }

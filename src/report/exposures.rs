@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use super::provenance;
 use crate::stars::Refusal;
 use crate::table::fits_table::{Column, Data, Table};
 use crate::verdict::Verdict;
@@ -22,13 +23,9 @@ pub fn table(verdict: &Verdict) -> Table {
     let size_error_unit = if rows.iter().any(|r| r.size_arcsec2.is_some()) { "arcsec2" } else { "pix2" };
     let blurs = verdict.optics.iter().flat_map(|o| &o.exposures).filter_map(|e| e.blur.as_ref());
     let blur_unit = if blurs.clone().any(|b| b.unit == "mas2") { "mas2" } else { "pix2" };
-    let mut table = Table::new("exposures");
-    table.text("SCHEMA", "stackworthy/exposures/1", "name and version of this format");
-    table.text("TOOLVER", &verdict.tool.version, "version of stackworthy");
-    table.text("DECISION", verdict.decision.word(), "the verdict");
-    table.text("SIZEDEF", &verdict.size_definition.weight, "weight of the moments");
+    let mut table = provenance::table("exposures", "stackworthy/exposures/1", verdict);
     table.columns = vec![
-        text(rows, "file", "meta.file", "path as given", |r| r.file.clone()),
+        text(rows, "file", "meta.id;meta.file", "path as given", |r| r.file.clone()),
         text(rows, "gate", "meta.code", "keep, leave-out or unreadable", |r| gate_word(r.gate).into()),
         text(rows, "reasons", "meta.code", "codes of the checks that speak of it, by blanks", |r| {
             r.reasons.join(" ")
@@ -38,7 +35,7 @@ pub fn table(verdict: &Verdict) -> Table {
         }),
         float(rows, "mjd_mid", "d", "time.epoch", "middle of the exposure, MJD, UTC", |r| r.mjd_mid),
         float(rows, "exposure_s", "s", "time.duration;obs.exposure", "exposure time", |r| r.exposure_s),
-        text(rows, "filter", "instr.filter", "filter", |r| r.filter.clone().unwrap_or_default()),
+        text(rows, "filter", "meta.id;instr.filter", "filter", |r| r.filter.clone().unwrap_or_default()),
         float(rows, "altitude_deg", "deg", "pos.az.alt", "altitude of the pointing", |r| r.altitude_deg),
         count(rows, "stars", "stars used", |r| r.stars),
         float(rows, "size_arcsec2", "arcsec2", "phys.angSize", "field-mean size T", |r| r.size_arcsec2),
@@ -65,18 +62,23 @@ pub fn table(verdict: &Verdict) -> Table {
         of_fit(verdict, "jitter_angle_deg", "deg", "pos.posAng", "jitter's long axis, x to y", |f| {
             Some(f.jitter.angle_deg)
         }),
-        of_fit(verdict, "defocus_nm", "nm", "phys.length", "defocus, field centre, rms", |f| {
+        of_fit(verdict, "defocus_nm", "nm", "stat.fit.param;instr.tel", "defocus, field centre, rms", |f| {
             term(f, "defocus_nm")
         }),
-        of_fit(verdict, "coma_x_nm", "nm", "phys.length", "constant coma along x, rms", |f| {
+        of_fit(verdict, "coma_x_nm", "nm", "stat.fit.param;instr.tel", "constant coma along x, rms", |f| {
             term(f, "coma_x_nm")
         }),
-        of_fit(verdict, "coma_y_nm", "nm", "phys.length", "constant coma along y, rms", |f| {
+        of_fit(verdict, "coma_y_nm", "nm", "stat.fit.param;instr.tel", "constant coma along y, rms", |f| {
             term(f, "coma_y_nm")
         }),
-        of_fit(verdict, "wavefront_nm", "nm", "phys.length", "wavefront rms, field centre", |f| {
-            Some(f.wavefront_rms_nm)
-        }),
+        of_fit(
+            verdict,
+            "wavefront_nm",
+            "nm",
+            "stat.fit.param;instr.tel",
+            "wavefront rms, field centre",
+            |f| Some(f.wavefront_rms_nm),
+        ),
         of_fit(verdict, "strehl", "", "instr.det.psf", "Strehl ratio, field mean", |f| f.strehl),
         of_fit(verdict, "optics_chi2", "", "stat.fit.chi2", "chi-square per degree of freedom", |f| {
             Some(f.chi2_per_degree)

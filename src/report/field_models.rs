@@ -22,58 +22,70 @@
 //! The image at (x, y) is that of the nearest zone of the same exposure, or a mean
 //! of the nearest zones weighted by distance.
 
+use std::collections::BTreeMap;
+
 use ndarray::Array2;
 
+use super::provenance;
 use crate::table::fits_table::{Column, Data, Table};
-use crate::verdict::FieldModel;
+use crate::verdict::{FieldModel, Verdict};
 
-pub fn tables(models: &[FieldModel]) -> [Table; 3] {
+const SCHEMA: &str = "stackworthy/field-models/1";
+
+pub fn tables(models: &[FieldModel], verdict: &Verdict) -> [Table; 3] {
     let mut powers: Vec<(u32, u32)> = models.iter().flat_map(|m| m.powers.iter().copied()).collect();
     powers.sort_by_key(|(i, j)| (i + j, *j));
     powers.dedup();
-    [terms(&powers), coefficients(models, &powers), zones(models)]
+    [terms(&powers, verdict), coefficients(models, &powers, verdict), zones(models, verdict)]
 }
 
-fn terms(powers: &[(u32, u32)]) -> Table {
-    let mut table = Table::new("terms");
-    table.text("SCHEMA", "stackworthy/field-models/1", "name and version of this format");
+fn terms(powers: &[(u32, u32)], verdict: &Verdict) -> Table {
+    let mut table = provenance::table("terms", SCHEMA, verdict);
     let of =
         |get: fn(&(u32, u32)) -> u32| Data::I32(powers.iter().map(|p| i32::try_from(get(p)).ok()).collect());
     table.columns = vec![
-        Column::new("u_power", "", "", "power of u = (x - x_middle) / x_half", of(|p| p.0)),
-        Column::new("v_power", "", "", "power of v = (y - y_middle) / y_half", of(|p| p.1)),
+        Column::new("u_power", "", "meta.number", "power of u = (x - x_middle) / x_half", of(|p| p.0)),
+        Column::new("v_power", "", "meta.number", "power of v = (y - y_middle) / y_half", of(|p| p.1)),
     ];
     table
 }
 
-fn coefficients(models: &[FieldModel], powers: &[(u32, u32)]) -> Table {
+fn coefficients(models: &[FieldModel], powers: &[(u32, u32)], verdict: &Verdict) -> Table {
     let n = powers.len();
-    let number = |name: &str, unit: &str, what: &str, get: &dyn Fn(&FieldModel) -> f64| {
-        Column::new(name, unit, "", what, Data::F64(models.iter().map(get).collect()))
+    let number = |name: &str, unit: &str, ucd: &str, what: &str, get: &dyn Fn(&FieldModel) -> f64| {
+        Column::new(name, unit, ucd, what, Data::F64(models.iter().map(get).collect()))
     };
     let vector = |name: &str, what: &str, get: fn(&FieldModel) -> &Vec<f64>| {
         let values = models.iter().flat_map(|m| on_terms(m, powers, get(m))).collect();
-        Column::new(name, "", "", what, Data::F64(values)).with_cell(&[n])
+        Column::new(name, "", "stat.fit.param", what, Data::F64(values)).with_cell(&[n])
     };
     let matrix = |name: &str, what: &str, get: fn(&FieldModel) -> &Array2<f64>| {
         let values = models.iter().flat_map(|m| matrix_on_terms(m, powers, get(m))).collect();
-        Column::new(name, "", "", what, Data::F64(values)).with_cell(&[n, n])
+        Column::new(name, "", "stat.covariance;stat.fit.param", what, Data::F64(values)).with_cell(&[n, n])
     };
-    let mut table = Table::new("models");
+    let hashes: BTreeMap<&str, &str> =
+        verdict.exposures.iter().filter_map(|e| Some((e.file.as_str(), e.sha256.as_deref()?))).collect();
+    let words = |name: &str, ucd: &str, what: &str, get: &dyn Fn(&FieldModel) -> String| {
+        Column::new(name, "", ucd, what, Data::Text(models.iter().map(get).collect()))
+    };
+    let mut table = provenance::table("models", SCHEMA, verdict);
     table.columns = vec![
-        Column::new(
-            "file",
-            "",
-            "meta.file",
-            "path as given",
-            Data::Text(models.iter().map(|m| m.file.clone()).collect()),
-        ),
-        number("pixel_arcsec", "arcsec", "pixel scale", &|m| m.pixel_arcsec.unwrap_or(f64::NAN)),
-        number("x_middle", "pix", "middle of the field, FITS pixels", &|m| m.x_middle + 1.0),
-        number("x_half", "pix", "half its width", &|m| m.x_half),
-        number("y_middle", "pix", "middle of the field, FITS pixels", &|m| m.y_middle + 1.0),
-        number("y_half", "pix", "half its height", &|m| m.y_half),
-        number("degree", "", "degree of the polynomial", &|m| f64::from(m.degree)),
+        words("file", "meta.id;meta.file", "path as given", &|m| m.file.clone()),
+        words("sha256", "meta.checksum", "SHA-256 of the frame", &|m| {
+            hashes.get(m.file.as_str()).map_or(String::new(), |hash| (*hash).to_owned())
+        }),
+        number("pixel_arcsec", "arcsec", "instr.scale", "pixel scale", &|m| {
+            m.pixel_arcsec.unwrap_or(f64::NAN)
+        }),
+        number("x_middle", "pix", "pos.cartesian.x;instr.det", "middle of the field, FITS pixels", &|m| {
+            m.x_middle + 1.0
+        }),
+        number("x_half", "pix", "pos.cartesian.x;instr.det", "half its width", &|m| m.x_half),
+        number("y_middle", "pix", "pos.cartesian.y;instr.det", "middle of the field, FITS pixels", &|m| {
+            m.y_middle + 1.0
+        }),
+        number("y_half", "pix", "pos.cartesian.y;instr.det", "half its height", &|m| m.y_half),
+        number("degree", "", "meta.number", "degree of the polynomial", &|m| f64::from(m.degree)),
         vector("ln_size", "coefficients of ln(T / pix2)", |m| &m.ln_size),
         vector("e1", "coefficients of e1, detector", |m| &m.e1),
         vector("e2", "coefficients of e2, detector", |m| &m.e2),
@@ -100,7 +112,7 @@ fn matrix_on_terms(model: &FieldModel, powers: &[(u32, u32)], values: &Array2<f6
     index.iter().flat_map(|i| index.iter().map(move |j| at(i, j).unwrap_or(0.0))).collect()
 }
 
-fn zones(models: &[FieldModel]) -> Table {
+fn zones(models: &[FieldModel], verdict: &Verdict) -> Table {
     let all: Vec<_> = models.iter().flat_map(|m| m.zones.iter().map(move |z| (m, z))).collect();
     // One column holds one shape: images are centred in the largest.
     let height = all.iter().map(|(_, z)| z.image.nrows()).max().unwrap_or(1).max(1);
@@ -109,13 +121,13 @@ fn zones(models: &[FieldModel]) -> Table {
     for (_, zone) in &all {
         pixels.extend(centred(&zone.image, height, width));
     }
-    let mut table = Table::new("zones");
+    let mut table = provenance::table("zones", SCHEMA, verdict);
     let files = all.iter().map(|(m, _)| m.file.clone()).collect();
     let of = |get: fn(&crate::verdict::products::ZoneImage) -> f64| {
         Data::F64(all.iter().map(|(_, z)| get(z)).collect())
     };
     table.columns = vec![
-        Column::new("file", "", "meta.file", "path as given", Data::Text(files)),
+        Column::new("file", "", "meta.id;meta.file", "path as given", Data::Text(files)),
         Column::new(
             "x",
             "pix",
@@ -131,8 +143,14 @@ fn zones(models: &[FieldModel]) -> Table {
             of(|z| z.y + 1.0),
         ),
         Column::new("stars", "", "meta.number", "stars in the mean", of(|z| f64::from(z.stars))),
-        Column::new("image", "", "", "mean star, sum 1, centred on the middle pixel", Data::F32(pixels))
-            .with_cell(&[height, width]),
+        Column::new(
+            "image",
+            "",
+            "instr.det.psf",
+            "mean star, sum 1, centred on the middle pixel",
+            Data::F32(pixels),
+        )
+        .with_cell(&[height, width]),
     ];
     table
 }

@@ -17,8 +17,11 @@ pub mod figures;
 pub mod flight;
 pub mod html;
 pub mod json;
+mod keep;
+pub mod line;
 pub mod numbers;
 pub mod plan;
+mod provenance;
 pub mod terminal;
 pub mod through_time;
 mod words;
@@ -33,6 +36,7 @@ pub const CAUTION: &str = "A verdict advises; it replaces neither the survey tea
 /// Names of the files in the output folder.
 pub const VERDICT_JSON: &str = "verdict.json";
 pub const KEEP_TXT: &str = "keep.txt";
+pub const KEEP_ECSV: &str = "keep.ecsv";
 pub const EXPOSURES_FITS: &str = "exposures.fits";
 pub const EXPOSURES_ECSV: &str = "exposures.ecsv";
 pub const FIELD_MODELS_FITS: &str = "field-models.fits";
@@ -76,9 +80,10 @@ pub fn write_all(
     let verdict = &judgement.verdict;
     let exposures = exposures::table(verdict);
     put(KEEP_TXT, keep.iter().map(|k| format!("{k}\n")).collect::<String>().as_bytes())?;
+    put(KEEP_ECSV, ecsv::to_text(&keep::table(verdict, keep)).as_bytes())?;
     put(EXPOSURES_FITS, &fits(EXPOSURES_FITS, std::slice::from_ref(&exposures))?)?;
     put(EXPOSURES_ECSV, ecsv::to_text(&exposures).as_bytes())?;
-    put(FIELD_MODELS_FITS, &fits(FIELD_MODELS_FITS, &field_models::tables(&judgement.field_models))?)?;
+    put(FIELD_MODELS_FITS, &fits(FIELD_MODELS_FITS, &field_models::tables(&judgement.field_models, verdict))?)?;
     put(SETTINGS_TOML, settings_toml.as_bytes())?;
     let figures = fits(FIGURES_FITS, &figure_file::tables(&figure_data::FigureData::of(judgement)))?;
     put(FIGURES_FITS, &figures)?;

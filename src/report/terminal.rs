@@ -1,5 +1,5 @@
-//! The verdict for the terminal: the answer first, then its reasons, then what to do
-//! next. Plain text, understood without colour, at most about a screen.
+//! The verdict for the terminal: the answer first and the few exposures that stand out, then
+//! the reasons and numbers, then what to do next. Plain text, understood without colour.
 
 use std::fmt::Write;
 
@@ -37,6 +37,8 @@ pub fn summary(verdict: &Verdict, folder: &str) -> String {
         out.push_str(&wrapped(&text, "", ""));
     }
 
+    out.push_str(&exposures_to_look_at(verdict));
+
     out.push_str("\nWhy\n");
     let (reasons, remarks) = reasons_and_remarks(verdict);
     if reasons.is_empty() {
@@ -60,7 +62,6 @@ pub fn summary(verdict: &Verdict, folder: &str) -> String {
     for line in beside::lines(verdict) {
         out.push_str(&wrapped(&line, "  ", "    "));
     }
-    out.push_str(&exposures_to_look_at(verdict));
 
     if let Some(optics) = verdict.optics.as_ref().filter(|o| o.method == "forward-fit") {
         out.push_str("\nOptics\n");

@@ -151,7 +151,7 @@ fn exposures_as_fits_keep_what_is_missing() {
 #[test]
 fn field_models_evaluate_to_the_model_from_the_file_alone() {
     let models = sample::judgement(4).field_models;
-    let bytes = fits_table::to_bytes(&field_models::tables(&models)).unwrap();
+    let bytes = fits_table::to_bytes(&field_models::tables(&models, &sample::verdict(4))).unwrap();
     let back = fits_table::from_bytes(&bytes).unwrap();
     let numbers = |table: usize, name: &str| match &back[table].column(name).unwrap().data {
         Data::F64(v) => v.clone(),
@@ -182,7 +182,7 @@ fn field_models_evaluate_to_the_model_from_the_file_alone() {
 
 #[test]
 fn no_models_make_an_empty_file_not_an_error() {
-    let bytes = fits_table::to_bytes(&field_models::tables(&[])).unwrap();
+    let bytes = fits_table::to_bytes(&field_models::tables(&[], &bare())).unwrap();
     assert_eq!(fits_table::from_bytes(&bytes).unwrap().len(), 3);
 }
 

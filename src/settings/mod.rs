@@ -9,7 +9,7 @@ mod validate;
 
 pub use checks::CheckSettings;
 pub use load::{Loaded, Origin, SettingsError};
-pub use print::to_annotated_toml;
+pub use print::{SCHEMA, to_annotated_toml};
 
 /// Names of the requirement presets.
 pub const PRESETS: [&str; 2] = ["cluster-mass", "wide-survey"];

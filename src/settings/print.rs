@@ -1,11 +1,19 @@
-//! The effective settings as a profile that can be read back, each with its origin.
+//! The effective settings as a profile that can be read back, each with its unit and origin.
 
 use super::Loaded;
 use super::load::known_keys;
 use crate::gate::find;
 
-/// TOML with the origin of every value beside it; what is not set is a comment.
+/// The JSON schema of a settings file; it has the unit and the meaning of every setting.
+pub const SCHEMA: &str = include_str!("../../schema/settings-1.schema.json");
+
+/// TOML with unit and origin of every value beside it; what is not set is a comment.
 pub fn to_annotated_toml(loaded: &Loaded) -> String {
+    let schema: serde_json::Value = serde_json::from_str(SCHEMA).unwrap_or_default();
+    let unit = |section: &str, key: &str| {
+        let unit = schema["properties"][section]["properties"][key]["unit"].as_str().unwrap_or_default();
+        if ["", "1"].contains(&unit) { String::new() } else { format!("[{unit}] ") }
+    };
     let values = toml::Table::try_from(&loaded.settings).unwrap_or_default();
     let mut out = String::new();
     for (section, keys) in sections_in_order() {
@@ -23,7 +31,7 @@ pub fn to_annotated_toml(loaded: &Loaded) -> String {
                 }
                 None => (format!("# {key}"), "not set".into()),
             };
-            out.push_str(&format!("{line:<36} # {remark}\n"));
+            out.push_str(&format!("{line:<36} # {}{remark}\n", unit(&section, &key)));
         }
     }
     out
