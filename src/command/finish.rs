@@ -41,7 +41,8 @@ pub fn finish(
         verdict.cautions.insert(0, CAUTION.into());
     }
     let keep = keep_list(&judgement.verdict);
-    report::write_all(&judgement, &keep, &to_annotated_toml(loaded), &folder.root)?;
+    let settings = to_annotated_toml(loaded);
+    folder.replace_result(|making| Ok(report::write_all(&judgement, &keep, &settings, making)?))?;
     say(&terminal::summary(&judgement.verdict, &folder.root.to_string_lossy()));
     let decision = judgement.verdict.decision;
     Ok(if accept.contains(&decision) { 0 } else { decision.exit_code() })

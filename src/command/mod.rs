@@ -13,6 +13,7 @@ mod demo;
 mod explain;
 mod finish;
 mod folder;
+pub mod interrupt;
 mod judge;
 mod measure;
 mod measuring;
@@ -57,6 +58,8 @@ pub enum Command {
 
 /// Runs one command and gives its exit code; errors are printed here and nowhere else.
 pub fn run(cli: Cli) -> ExitCode {
+    // Where no signal can be caught the system's own ways hold.
+    let _ = interrupt::listen();
     let outcome = match cli.command {
         Command::Demo(args) => demo::run(&args),
         Command::Check(args) => check::run(&args),

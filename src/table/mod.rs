@@ -106,7 +106,8 @@ fn to_bytes(table: &StarTable, path: &Path) -> Result<Vec<u8>, TableError> {
     fits_table::to_bytes(&[fits]).map_err(|source| TableError::Encode { path: path.into(), source })
 }
 
-fn from_bytes(bytes: &[u8], path: &Path) -> Result<StarTable, TableError> {
+/// The same from a file in memory; `path` is for the messages.
+pub fn from_bytes(bytes: &[u8], path: &Path) -> Result<StarTable, TableError> {
     let path = || path.to_path_buf();
     let foreign = |found: String| TableError::Foreign { path: path(), found };
     let tables = fits_table::from_bytes(bytes).map_err(|source| match source {
