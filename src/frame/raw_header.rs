@@ -113,7 +113,9 @@ fn read_hdu(path: &Path, bytes: &[u8], at: usize, index: usize) -> Result<Hdu, F
     let shown = |card: &str| header.card(card).map_or("missing".into(), |c| c.value.clone());
 
     check_order(path, index, &header)?;
-    refuse_contradictions(path, index, &header)?;
+    if let Some((card, value)) = contradiction(&header) {
+        return Err(bad(&card, value, "it may have one value only"));
+    }
     let bitpix = bitpix(path, index, &header, "BITPIX")?;
     let axes = axes(path, index, &header, "NAXIS")?;
     let count = |card: &str, missing: u64| match header.card(card) {
@@ -186,9 +188,9 @@ fn check_order(path: &Path, index: usize, header: &Header) -> Result<(), FrameEr
     Ok(())
 }
 
-/// A card that shapes the data may be repeated, but not with another value: the
+/// The first card that contradicts itself, with both its values. A card that shapes the data may be repeated, but not with another value: the
 /// library and this reader could each believe a different one.
-fn refuse_contradictions(path: &Path, index: usize, header: &Header) -> Result<(), FrameError> {
+pub fn contradiction(header: &Header) -> Option<(String, String)> {
     let shapes = |key: &str| {
         let stem = key.trim_end_matches(|c: char| c.is_ascii_digit());
         matches!(
@@ -199,6 +201,7 @@ fn refuse_contradictions(path: &Path, index: usize, header: &Header) -> Result<(
                 | "GCOUNT"
                 | "TFIELDS"
                 | "TFORM"
+                | "TDIM"
                 | "THEAP"
                 | "BSCALE"
                 | "BZERO"
@@ -221,11 +224,10 @@ fn refuse_contradictions(path: &Path, index: usize, header: &Header) -> Result<(
     for card in header.cards.iter().filter(|c| shapes(&c.key)) {
         let before = *seen.entry(card.key.as_str()).or_insert(card.value.as_str());
         if before != card.value {
-            let value = format!("{before} and {}", card.value);
-            return Err(FrameError::card(path, index, &card.key, value, "it may have one value only"));
+            return Some((card.key.clone(), format!("{before} and {}", card.value)));
         }
     }
-    Ok(())
+    None
 }
 
 fn bitpix(path: &Path, index: usize, header: &Header, card: &str) -> Result<i64, FrameError> {
