@@ -6,7 +6,7 @@ use anyhow::Result;
 
 use super::common::{Common, say};
 use super::folder::Folder;
-use crate::report::{self, CAUTION, keep_list, terminal};
+use crate::report::{self, CAUTION, ReportError, keep_list, terminal};
 use crate::settings::{Loaded, to_annotated_toml};
 use crate::table::StarTable;
 use crate::verdict::judge;
@@ -42,7 +42,17 @@ pub fn finish(
     }
     let keep = keep_list(&judgement.verdict);
     let settings = to_annotated_toml(loaded);
-    folder.replace_result(|making| Ok(report::write_all(&judgement, &keep, &settings, making)?))?;
+    folder.replace_result(|making| {
+        report::write_all(&judgement, &keep, &settings, making).map_err(|error| match error {
+            // Named where it is to stand.
+            ReportError::Write { path, source } => {
+                let path = path.file_name().map_or_else(|| path.clone(), |name| folder.root.join(name));
+                ReportError::Write { path, source }
+            }
+            other => other,
+        })?;
+        Ok(())
+    })?;
     say(&terminal::summary(&judgement.verdict, &folder.root.to_string_lossy()));
     let decision = judgement.verdict.decision;
     Ok(if accept.contains(&decision) { 0 } else { decision.exit_code() })

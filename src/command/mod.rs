@@ -70,8 +70,12 @@ pub fn run(cli: Cli) -> ExitCode {
         Command::Explain(args) => explain::run(&args),
         Command::Settings(args) => settings::run(&args),
     };
-    ExitCode::from(outcome.unwrap_or_else(|error| {
-        common::complain(&error);
-        if error.is::<Usage>() || error.is::<SettingsError>() { WRONG_USAGE } else { COULD_NOT_RUN }
-    }))
+    ExitCode::from(match outcome {
+        Ok(_) if common::unsaid() => COULD_NOT_RUN,
+        Ok(code) => code,
+        Err(error) => {
+            common::complain(&error);
+            if error.is::<Usage>() || error.is::<SettingsError>() { WRONG_USAGE } else { COULD_NOT_RUN }
+        }
+    })
 }

@@ -11,14 +11,12 @@ use fitsio::sys;
 use super::fits_columns;
 use super::fits_table::FitsTableError;
 use crate::frame::card::Header;
-use crate::frame::raw_header::contradiction;
+use crate::frame::raw_header::{contradiction, mandatory_fault};
 
 type Result<T> = std::result::Result<T, FitsTableError>;
 
 const BLOCK: usize = 2880;
 const CARD: usize = 80;
-/// FITS binary tables hold at most this many columns.
-const MAX_COLUMNS: usize = 999;
 
 /// FITS checksum arithmetic: 32-bit ones'-complement sum of big-endian words (FITS
 /// 4.0, appendix J). An HDU that carries a right CHECKSUM sums to all ones, and so
@@ -49,7 +47,11 @@ pub(super) fn look_at_layout(bytes: &[u8]) -> Result<Vec<Range<usize>>> {
             .chunks_exact(CARD)
             .position(|c| c.starts_with(b"END     "))
             .ok_or_else(|| layout("a header without END"))?;
-        let header = Header::parse(&header[..cards * CARD]);
+        let raw = &header[..cards * CARD];
+        let header = Header::parse(raw);
+        if let Some((card, value, limit)) = mandatory_fault(&header, raw) {
+            return Err(layout(&format!("{card} is {value}, but {limit}")));
+        }
         if let Some((key, value)) = contradiction(&header) {
             return Err(layout(&format!("{key} is {value}")));
         }
@@ -62,9 +64,6 @@ pub(super) fn look_at_layout(bytes: &[u8]) -> Result<Vec<Range<usize>>> {
         } else {
             if header.text("XTENSION") != Some("BINTABLE") || number("NAXIS") != Some(2) {
                 return Err(layout("an extension that is no binary table"));
-            }
-            if number("TFIELDS").is_none_or(|n| n > MAX_COLUMNS as u64) {
-                return Err(layout("TFIELDS is missing or over 999"));
             }
             ["NAXIS1", "NAXIS2", "PCOUNT"]
                 .map(number)

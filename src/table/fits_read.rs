@@ -172,7 +172,7 @@ fn read_cards(file: &mut Memory) -> Result<Vec<Card>> {
                 "F" => CardValue::Bool(false),
                 number => match (number.parse::<i64>(), number.parse::<f64>()) {
                     (Ok(i), _) => CardValue::Int(i),
-                    (_, Ok(v)) => CardValue::Float(v),
+                    (_, Ok(v)) if v.is_finite() => CardValue::Float(v),
                     _ => continue,
                 },
             }
