@@ -165,7 +165,10 @@ fn read_cards(file: &mut Memory) -> Result<Vec<Card>> {
         let Some((key, rest)) = line.split_once("= ").filter(|(key, _)| key.len() == 8) else { continue };
         let key = key.trim_end().to_string();
         let value = if rest.trim_start().starts_with('\'') {
-            CardValue::Text(read_long_string(file, &key)?)
+            match short_string(rest) {
+                Some(text) => CardValue::Text(text),
+                None => CardValue::Text(read_long_string(file, &key)?),
+            }
         } else {
             match rest.split('/').next().unwrap_or("").trim() {
                 "T" => CardValue::Bool(true),
@@ -180,6 +183,21 @@ fn read_cards(file: &mut Memory) -> Result<Vec<Card>> {
         cards.push(Card { key, value, comment: String::new() });
     }
     Ok(cards)
+}
+
+/// A string that stands in its card whole. The library would look through all cards for its name.
+fn short_string(rest: &str) -> Option<String> {
+    let mut characters = rest.trim_start().strip_prefix('\'')?.chars().peekable();
+    let mut text = String::new();
+    loop {
+        match characters.next()? {
+            '\'' if characters.next_if_eq(&'\'').is_some() => text.push('\''),
+            '\'' => break,
+            character => text.push(character),
+        }
+    }
+    let text = text.trim_end();
+    (!text.ends_with('&')).then(|| from_ascii(text))
 }
 
 fn read_long_string(file: &mut Memory, key: &str) -> Result<String> {

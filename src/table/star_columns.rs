@@ -316,7 +316,7 @@ fn read_cutouts(fits: &Table) -> Result<Vec<Cutout>, String> {
         .iter()
         .zip(masks)
         .map(|(values, flags)| {
-            if values.is_empty() {
+            if values.is_empty() && flags.is_empty() {
                 return Ok(None);
             }
             let side = values.len().isqrt();

@@ -42,7 +42,7 @@ fn killed_at_any_moment(old: &[String], new: &[String], kills: u32, seed: u64) {
         std::fs::remove_dir_all(&result).unwrap();
         copy(&root.join("before"), &result);
         let mut child = stackworthy(root).args(new).spawn().unwrap();
-        std::thread::sleep(took.mul_f64(1.1 * random.random::<f64>()));
+        std::thread::sleep(took.mul_f64(1.3 * random.random::<f64>()));
         let _ = child.kill();
         child.wait().unwrap();
         let left = content(&result);

@@ -21,11 +21,13 @@ pub fn stackworthy(folder: &Path) -> Command {
     command
 }
 
-/// The files directly inside a folder, but for the run's own facts in the verdict.
+/// The files directly inside a folder, but for those that a run left unfinished.
 pub fn content(folder: &Path) -> BTreeMap<String, Vec<u8>> {
     let Ok(entries) = std::fs::read_dir(folder) else { return BTreeMap::new() };
     let files = entries.map(|e| e.unwrap().path()).filter(|p| p.is_file());
-    files.map(|p| (p.file_name().unwrap().to_string_lossy().into(), std::fs::read(p).unwrap())).collect()
+    let named = files.map(|p| (p.file_name().unwrap().to_string_lossy().into_owned(), p));
+    let finished = named.filter(|(name, _)| !name.starts_with(".unfinished-"));
+    finished.map(|(name, path)| (name, std::fs::read(path).unwrap())).collect()
 }
 
 pub fn copy(from: &Path, to: &Path) {
@@ -33,6 +35,10 @@ pub fn copy(from: &Path, to: &Path) {
     for entry in std::fs::read_dir(from).unwrap() {
         let path = entry.unwrap().path();
         let target = to.join(path.file_name().unwrap());
-        if path.is_dir() { copy(&path, &target) } else { drop(std::fs::copy(&path, &target).unwrap()) }
+        if path.is_dir() {
+            copy(&path, &target);
+        } else {
+            std::fs::copy(&path, &target).unwrap();
+        }
     }
 }
