@@ -5,8 +5,8 @@ use std::path::Path;
 use super::maker::good;
 use super::tool::{run, under};
 
-fn frames(folder: &Path) -> Vec<String> {
-    (1..=4)
+fn frames(folder: &Path, count: u32) -> Vec<String> {
+    (1..=count)
         .map(|number| {
             let name = format!("f{number}.fits");
             std::fs::write(folder.join(&name), good(number)).unwrap();
@@ -23,7 +23,7 @@ fn assert_full(stderr: &str) {
 #[test]
 fn files_over_a_limit_of_their_length() {
     let holder = tempfile::tempdir().unwrap();
-    let args = [vec!["check".to_string(), "--out".into(), "r".into()], frames(holder.path())].concat();
+    let args = [vec!["check".to_string(), "--out".into(), "r".into()], frames(holder.path(), 4)].concat();
     let done = under("ulimit -f 100", holder.path(), &args);
     assert_eq!(done.code, 1, "{}", done.stderr);
     assert_full(&done.stderr);
@@ -72,12 +72,14 @@ fn a_disk_that_fills() {
         return;
     }
     let holder = tempfile::tempdir().unwrap();
-    let args =
-        [vec!["check".to_string(), "--again".into(), "--out".into(), "disk/r".into()], frames(holder.path())]
-            .concat();
+    let args = [
+        vec!["check".to_string(), "--again".into(), "--out".into(), "disk/r".into()],
+        frames(holder.path(), 16),
+    ]
+    .concat();
     std::fs::create_dir(holder.path().join("disk")).unwrap();
     let (mut full, mut whole) = (0, 0);
-    for kilobytes in [500, 1100, 1200, 1300, 1400, 1600, 1800, 2400, 4000, 16_000] {
+    for kilobytes in [500, 1100, 1400, 1700, 2000, 2300, 2600, 16_000] {
         // What is there afterwards is told by the last line.
         let script = format!(
             "mount -t tmpfs -o size={kilobytes}k none disk && \"$@\"; code=$?; ls -A disk/r >list; exit $code"
@@ -116,7 +118,7 @@ fn a_result_stays_where_its_disk_turned_full_or_read_only() {
     }
     let holder = tempfile::tempdir().unwrap();
     std::fs::create_dir(holder.path().join("disk")).unwrap();
-    let names = frames(holder.path()).join(" ");
+    let names = frames(holder.path(), 4).join(" ");
     let tool = env!("CARGO_BIN_EXE_stackworthy");
     let script = format!(
         "mount -t tmpfs -o size=4m none disk || exit 99
