@@ -3,8 +3,9 @@
 
 #![allow(clippy::disallowed_methods, reason = "the one place that speaks to the terminal")]
 
-use std::io::Write;
+use std::io::{ErrorKind, Write};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use anyhow::{Context, Result};
@@ -147,10 +148,26 @@ pub fn decision(word: &str) -> Result<Decision, String> {
     all.into_iter().find(|d| d.word() == word).ok_or_else(|| format!("the decisions are {}", known()))
 }
 
-/// A result, on stdout. A reader that went away is no error of ours.
+/// Set where a result could not be said.
+static UNSAID: AtomicBool = AtomicBool::new(false);
+
+/// A result, on stdout. A reader that went away is no error of ours; any other failure is
+/// complained of, and [`unsaid`] from then on.
 pub fn say(text: &str) {
     let mut out = std::io::stdout().lock();
-    let _ = out.write_all(text.as_bytes()).and_then(|()| out.flush());
+    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+        Err(error) if error.kind() != ErrorKind::BrokenPipe => {
+            UNSAID.store(true, Ordering::Relaxed);
+            let error = anyhow::Error::new(error);
+            complain(&error.context("the result could not be written to standard output; free space"));
+        }
+        _ => {}
+    }
+}
+
+/// True where a result did not reach standard output.
+pub fn unsaid() -> bool {
+    UNSAID.load(Ordering::Relaxed)
 }
 
 /// A remark, on stderr.

@@ -7,7 +7,7 @@ use anyhow::Result;
 
 use super::common::{Common, ResultArgs, say};
 use super::folder::Folder;
-use crate::report::{self, CAUTION, keep_list, terminal};
+use crate::report::{self, CAUTION, ReportError, keep_list, terminal};
 use crate::settings::{Loaded, to_annotated_toml};
 use crate::table::StarTable;
 use crate::verdict::model::ToolInfo;
@@ -72,7 +72,18 @@ pub fn judge_and_write(
         verdict.cautions.insert(0, CAUTION.into());
     }
     let keep = keep_list(&judgement.verdict);
-    report::write_all(&judgement, &keep, &to_annotated_toml(loaded), &folder.root)?;
+    let settings = to_annotated_toml(loaded);
+    folder.replace_result(|making| {
+        report::write_all(&judgement, &keep, &settings, making).map_err(|error| match error {
+            // Named where it is to stand.
+            ReportError::Write { path, source } => {
+                let path = path.file_name().map_or_else(|| path.clone(), |name| folder.root.join(name));
+                ReportError::Write { path, source }
+            }
+            other => other,
+        })?;
+        Ok(())
+    })?;
     Ok(judgement.verdict)
 }
 

@@ -13,6 +13,7 @@ use sha2::{Digest, Sha256};
 use super::common::Common;
 use super::folder::Folder;
 use crate::frame::read_frame;
+use crate::frame::source::MAX_FILE_BYTES;
 use crate::measure::measure_frame;
 use crate::settings::Settings;
 use crate::table::{self, StarTable};
@@ -108,7 +109,11 @@ fn take_up(frame: &str, path: &Path, hash: &str) -> Result<Option<StarTable>> {
 
 /// SHA-256, hex, of a file as it lies on disk.
 fn sha256_of_file(path: &str) -> std::io::Result<String> {
-    let mut file = std::fs::File::open(path)?;
+    // A pipe would keep us waiting, and a device has no end.
+    if !std::fs::metadata(path)?.is_file() {
+        return Err(std::io::ErrorKind::InvalidInput.into());
+    }
+    let mut file = std::fs::File::open(path)?.take(MAX_FILE_BYTES);
     let (mut hasher, mut buffer) = (Sha256::new(), vec![0; 1 << 20]);
     loop {
         match file.read(&mut buffer)? {

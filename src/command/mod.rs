@@ -16,6 +16,7 @@ mod explain;
 mod finish;
 mod flight;
 mod folder;
+pub mod interrupt;
 mod journal;
 mod judge;
 mod man;
@@ -78,6 +79,8 @@ pub enum Command {
 
 /// Runs one command and gives its exit code; errors are printed here and nowhere else.
 pub fn run(cli: Cli) -> ExitCode {
+    // Where no signal can be caught the system's own ways hold.
+    let _ = interrupt::listen();
     let outcome = match cli.command {
         Command::Demo(args) => demo::run(&args),
         Command::Check(args) => check::run(&args),
@@ -94,8 +97,12 @@ pub fn run(cli: Cli) -> ExitCode {
         Command::Completions(args) => completions::run(&args),
         Command::Man(args) => man::run(&args),
     };
-    ExitCode::from(outcome.unwrap_or_else(|error| {
-        common::complain(&error);
-        if error.is::<Usage>() || error.is::<SettingsError>() { WRONG_USAGE } else { COULD_NOT_RUN }
-    }))
+    ExitCode::from(match outcome {
+        Ok(_) if common::unsaid() => COULD_NOT_RUN,
+        Ok(code) => code,
+        Err(error) => {
+            common::complain(&error);
+            if error.is::<Usage>() || error.is::<SettingsError>() { WRONG_USAGE } else { COULD_NOT_RUN }
+        }
+    })
 }

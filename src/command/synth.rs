@@ -8,6 +8,7 @@ use anyhow::{Context, Result};
 use indicatif::ProgressBar;
 
 use super::common::{Common, say};
+use super::interrupt;
 use crate::synth::{self, FlownVisit, Scene};
 
 #[derive(Debug, clap::Args)]
@@ -50,6 +51,7 @@ fn scene(given: &str) -> Result<Scene> {
 
 /// Simulates a scene into a folder, with progress.
 pub fn simulate(scene: &Scene, out: &Path, again: bool, common: &Common) -> Result<Vec<PathBuf>> {
+    interrupt::tidies(out);
     let bar: ProgressBar = common.progress("simulating", scene.sequence.exposures);
     let frames =
         common.in_pool(|| synth::run(scene, out, again, &|done| bar.set_position(done as u64)))??;

@@ -9,20 +9,17 @@
 
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::mpsc::{RecvTimeoutError, channel};
 use std::time::{Duration, Instant, UNIX_EPOCH};
 
-use anyhow::{Context, Result};
+use anyhow::Result;
 use rayon::prelude::*;
-use signal_hook::consts::{SIGINT, SIGTERM};
 
 use super::Usage;
 use super::arrivals::{Arrivals, Stamp};
 use super::common::{Common, say};
 use super::finish::judge_and_write;
 use super::folder::{Folder, TableNames};
+use super::interrupt;
 use super::journal::{Heading, JOURNAL, Journal, Record};
 use super::measuring::{Outcome, measure_one};
 use super::running::{Joined, Running};
@@ -33,10 +30,8 @@ use crate::table;
 use crate::verdict::model::Gate;
 use crate::verdict::results::limits;
 
-/// Between two looks at whether the work has ended or shall end.
+/// Between two looks at whether the watch shall end.
 const TICK: Duration = Duration::from_millis(50);
-/// After a signal the work has so long to come to a stop of its own.
-const GRACE: Duration = Duration::from_millis(500);
 /// While frames wait, judging takes at most one part in this many of the time.
 const JUDGING_SHARE: u32 = 5;
 
@@ -83,28 +78,10 @@ pub struct Watch {
 }
 
 pub fn run(args: &Watch) -> Result<u8> {
-    let stop = Arc::new(AtomicBool::new(false));
-    for signal in [SIGINT, SIGTERM] {
-        signal_hook::flag::register(signal, Arc::clone(&stop)).context("signals cannot be waited for")?;
-    }
-    let mut watcher = Watcher::start(args, Arc::clone(&stop))?;
-    let (tell, ended) = channel();
-    // On a thread of its own, so that a signal ends the watch in the middle of any work: every
-    // file is replaced whole.
+    interrupt::is_meant();
+    let mut watcher = Watcher::start(args)?;
     // One pool for all of it: a new one each time would scatter what it allocates.
-    let common = args.common.clone();
-    std::thread::spawn(move || tell.send(common.in_pool(|| watcher.watch()).flatten()));
-    let mut stopped: Option<Instant> = None;
-    loop {
-        match ended.recv_timeout(TICK) {
-            Ok(outcome) => return outcome.map(|()| 0),
-            Err(RecvTimeoutError::Timeout) => {}
-            Err(RecvTimeoutError::Disconnected) => anyhow::bail!("the watch broke off; start it again"),
-        }
-        if stop.load(Ordering::Relaxed) && stopped.get_or_insert_with(Instant::now).elapsed() > GRACE {
-            return Ok(0);
-        }
-    }
+    args.common.in_pool(|| watcher.watch()).flatten().map(|()| 0)
 }
 
 /// A file that is done with and not yet reported.
@@ -130,11 +107,10 @@ struct Watcher {
     started: Instant,
     /// When the last judgement ended, and how long it took.
     judged: Option<(Instant, Duration)>,
-    stop: Arc<AtomicBool>,
 }
 
 impl Watcher {
-    fn start(args: &Watch, stop: Arc<AtomicBool>) -> Result<Self> {
+    fn start(args: &Watch) -> Result<Self> {
         let loaded = args.common.load()?;
         limits(&loaded.settings).map_err(|e| Usage(format!("the requirement in the settings: {e}")))?;
         let watched = args.folder.to_str().filter(|name| !name.contains(['\n', '\r'])).map(str::to_owned);
@@ -167,22 +143,9 @@ impl Watcher {
             reported: 0,
             started: Instant::now(),
             judged: None,
-            stop,
         };
-        watcher.remove_unfinished();
         watcher.take_up(records);
         Ok(watcher)
-    }
-
-    /// What a kill left of files that were being written.
-    fn remove_unfinished(&self) {
-        for place in [&self.folder.root, &self.folder.stars] {
-            for entry in std::fs::read_dir(place).into_iter().flatten().flatten() {
-                if entry.file_name().to_string_lossy().starts_with(".unfinished-") {
-                    let _ = std::fs::remove_file(entry.path());
-                }
-            }
-        }
     }
 
     /// Goes on where an earlier watch was: only the star tables of the running stack are read.
@@ -220,7 +183,7 @@ impl Watcher {
         );
         self.args.common.remark(&about);
         let mut busy = Instant::now();
-        while !self.stop.load(Ordering::Relaxed) {
+        while !interrupt::asked() {
             self.look();
             let waiting = self.measure_ready()?;
             self.give_up();
@@ -235,10 +198,17 @@ impl Watcher {
                 return Ok(());
             }
             if waiting == 0 {
-                std::thread::sleep(self.args.every);
+                self.wait();
             }
         }
         Ok(())
+    }
+
+    fn wait(&self) {
+        let until = Instant::now() + self.args.every;
+        while !interrupt::asked() && Instant::now() < until {
+            std::thread::sleep(TICK.min(self.args.every));
+        }
     }
 
     /// A folder that cannot be read for a while, on a network disk say, is as one that did not

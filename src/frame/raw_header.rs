@@ -17,6 +17,8 @@ pub const MAX_PIXELS: u64 = 1 << 28;
 pub const MAX_SIDE: u64 = 1 << 20;
 /// Most header-data units of a file.
 pub const MAX_HDUS: usize = 1000;
+/// Most columns of a table.
+pub const MAX_COLUMNS: i64 = 999;
 /// Most records of one header.
 const MAX_HEADER_RECORDS: usize = 4096;
 
@@ -112,8 +114,12 @@ fn read_hdu(path: &Path, bytes: &[u8], at: usize, index: usize) -> Result<Hdu, F
     let bad = |card: &str, value: String, limit: &str| FrameError::card(path, index, card, value, limit);
     let shown = |card: &str| header.card(card).map_or("missing".into(), |c| c.value.clone());
 
-    check_order(path, index, &header)?;
-    refuse_contradictions(path, index, &header)?;
+    if let Some((card, value, limit)) = mandatory_fault(&header, &bytes[at..end]) {
+        return Err(bad(&card, value, &limit));
+    }
+    if let Some((card, value)) = contradiction(&header) {
+        return Err(bad(&card, value, "it may have one value only"));
+    }
     let bitpix = bitpix(path, index, &header, "BITPIX")?;
     let axes = axes(path, index, &header, "NAXIS")?;
     let count = |card: &str, missing: u64| match header.card(card) {
@@ -141,7 +147,7 @@ fn read_hdu(path: &Path, bytes: &[u8], at: usize, index: usize) -> Result<Hdu, F
         return Err(FrameError::Truncated { path: path.into(), hdu: index, needs, has: bytes.len() as u64 });
     }
 
-    let extension = header.text("XTENSION").unwrap_or("").to_string();
+    let extension = header.text("XTENSION").filter(|_| index > 0).unwrap_or("").to_string();
     let mut hdu =
         Hdu { index, kind: Kind::Other, bitpix, axes, data_start, data_bytes: data_bytes as usize, header };
     if extension == "BINTABLE" && hdu.header.text("ZIMAGE") == Some("T") {
@@ -169,26 +175,55 @@ fn find_end(path: &Path, bytes: &[u8], at: usize, index: usize) -> Result<usize,
     })
 }
 
-/// The mandatory cards stand in their order, as the library reads them by place.
-fn check_order(path: &Path, index: usize, header: &Header) -> Result<(), FrameError> {
-    let first = if index == 0 { "SIMPLE" } else { "XTENSION" };
-    let axes = header.integer("NAXIS").unwrap_or(0).clamp(0, MAX_AXES as i64);
-    let wanted = [first.to_string(), "BITPIX".into(), "NAXIS".into()]
-        .into_iter()
-        .chain((1..=axes).map(|n| format!("NAXIS{n}")));
-    for (place, want) in wanted.enumerate() {
-        let found = header.cards.get(place).map_or("nothing", |c| c.key.as_str());
-        if found != want {
-            let limit = format!("the standard wants {want} there");
-            return Err(FrameError::card(path, index, &format!("card {}", place + 1), found, &limit));
+/// What is wrong with the first cards of a header: the card, what was found, and what is wanted.
+///
+/// The library reads them by place, and where one of a table's does not read as a plain number
+/// it goes on with memory that was never set.
+pub fn mandatory_fault(header: &Header, raw: &[u8]) -> Option<(String, String, String)> {
+    let extension = header.text("XTENSION").filter(|_| raw.starts_with(b"XTENSION"));
+    let first = if extension.is_some() { "XTENSION" } else { "SIMPLE" };
+    let is_table = extension.is_some_and(|x| x.ends_with("TABLE"));
+    let axes = if is_table { 2 } else { header.integer("NAXIS").unwrap_or(0).clamp(0, MAX_AXES as i64) };
+    let mut wanted = vec![first.to_string(), "BITPIX".into(), "NAXIS".into()];
+    wanted.extend((1..=axes).map(|n| format!("NAXIS{n}")));
+    if is_table {
+        wanted.extend(["PCOUNT", "GCOUNT", "TFIELDS"].map(String::from));
+    }
+    for (place, want) in wanted.iter().enumerate() {
+        let card = raw.get(place * CARD..(place + 1) * CARD).unwrap_or_default();
+        let named = format!("{want:<8}= ");
+        if !card.starts_with(named.as_bytes()) {
+            let found = header.cards.get(place).map_or("nothing", |c| c.key.as_str());
+            return Some((
+                format!("card {}", place + 1),
+                found.into(),
+                format!("the standard wants {want} there"),
+            ));
+        }
+        let value = header.card(want).map_or("missing".to_string(), |c| c.value.clone());
+        if !card.iter().all(|b| (32..127).contains(b)) {
+            return Some((want.clone(), value, "the card may hold printable ASCII only".into()));
+        }
+        if place > 0 && !is_plain_integer(&card[named.len()..]) {
+            return Some((want.clone(), value, "it must be a whole number".into()));
         }
     }
-    Ok(())
+    let fields = header.integer("TFIELDS").unwrap_or(0);
+    (is_table && !(0..=MAX_COLUMNS).contains(&fields))
+        .then(|| ("TFIELDS".into(), fields.to_string(), format!("it must be 0 to {MAX_COLUMNS}")))
 }
 
-/// A card that shapes the data may be repeated, but not with another value: the
-/// library and this reader could each believe a different one.
-fn refuse_contradictions(path: &Path, index: usize, header: &Header) -> Result<(), FrameError> {
+/// Digits with a sign or without, short enough for 64 bits, a comment behind a slash.
+fn is_plain_integer(field: &[u8]) -> bool {
+    let value = field.split(|b| *b == b'/').next().unwrap_or_default().trim_ascii();
+    let digits = value.strip_prefix(b"-").or_else(|| value.strip_prefix(b"+")).unwrap_or(value);
+    (1..=18).contains(&digits.len()) && digits.iter().all(u8::is_ascii_digit)
+}
+
+/// The first card that contradicts itself, with both its values. A card that shapes the data may
+/// be repeated, but not with another value: the library and this reader could each believe a
+/// different one.
+pub fn contradiction(header: &Header) -> Option<(String, String)> {
     let shapes = |key: &str| {
         let stem = key.trim_end_matches(|c: char| c.is_ascii_digit());
         matches!(
@@ -199,6 +234,7 @@ fn refuse_contradictions(path: &Path, index: usize, header: &Header) -> Result<(
                 | "GCOUNT"
                 | "TFIELDS"
                 | "TFORM"
+                | "TDIM"
                 | "THEAP"
                 | "BSCALE"
                 | "BZERO"
@@ -221,11 +257,10 @@ fn refuse_contradictions(path: &Path, index: usize, header: &Header) -> Result<(
     for card in header.cards.iter().filter(|c| shapes(&c.key)) {
         let before = *seen.entry(card.key.as_str()).or_insert(card.value.as_str());
         if before != card.value {
-            let value = format!("{before} and {}", card.value);
-            return Err(FrameError::card(path, index, &card.key, value, "it may have one value only"));
+            return Some((card.key.clone(), format!("{before} and {}", card.value)));
         }
     }
-    Ok(())
+    None
 }
 
 fn bitpix(path: &Path, index: usize, header: &Header, card: &str) -> Result<i64, FrameError> {

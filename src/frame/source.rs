@@ -15,8 +15,20 @@ use super::error::FrameError;
 /// Largest file, and largest unpacked file, that is accepted.
 pub const MAX_FILE_BYTES: u64 = 4 << 30;
 
+/// A gzipped file that unpacks to more times its size holds no frame, unless it is small.
+const MAX_UNPACKING: u64 = 100;
+const ALWAYS_UNPACKED: u64 = 1 << 28;
+
 /// Bytes of a FITS record.
 pub const RECORD: usize = 2880;
+
+/// A file may grow while it is read.
+fn read_up_to(path: &Path, most: u64) -> std::io::Result<Vec<u8>> {
+    let file = std::fs::File::open(path)?;
+    let mut bytes = Vec::with_capacity(file.metadata()?.len().min(most) as usize + 1);
+    file.take(most).read_to_end(&mut bytes)?;
+    Ok(bytes)
+}
 
 /// A file in memory.
 pub struct Source {
@@ -44,14 +56,23 @@ impl Source {
         if about.len() > MAX_FILE_BYTES {
             return Err(too_large(about.len().to_string()));
         }
-        let bytes = std::fs::read(path).map_err(|e| FrameError::read(path, e))?;
+        let bytes = read_up_to(path, MAX_FILE_BYTES + 1).map_err(|e| FrameError::read(path, e))?;
+        if bytes.len() as u64 > MAX_FILE_BYTES {
+            return Err(too_large(format!("more than {MAX_FILE_BYTES}, and growing")));
+        }
         if !bytes.starts_with(&[0x1f, 0x8b]) {
             return Ok(Source { length: bytes.len(), bytes, packed: None });
         }
+        let most = MAX_FILE_BYTES.min((MAX_UNPACKING * bytes.len() as u64).max(ALWAYS_UNPACKED));
         let mut unpacked = Vec::new();
-        let mut reader = flate2::read::MultiGzDecoder::new(&bytes[..]).take(MAX_FILE_BYTES + 1);
+        let mut reader = flate2::read::MultiGzDecoder::new(&bytes[..]).take(most + 1);
         match reader.read_to_end(&mut unpacked) {
-            Ok(n) if n as u64 > MAX_FILE_BYTES => Err(too_large(format!("more than {MAX_FILE_BYTES}"))),
+            Ok(n) if n as u64 > most => Err(FrameError::TooLarge {
+                path: path.into(),
+                what: "its unpacked length in bytes".into(),
+                value: format!("over {most}"),
+                limit: most,
+            }),
             Ok(length) => Ok(Source { bytes: unpacked, length, packed: Some(bytes) }),
             Err(e) => {
                 Err(FrameError::Gzip { path: path.into(), bytes: unpacked.len(), reason: e.to_string() })

@@ -5,6 +5,7 @@
 
 use std::collections::BTreeMap;
 use std::fmt;
+use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use serde::Deserialize;
@@ -56,8 +57,8 @@ impl Loaded {
 pub enum SettingsError {
     #[error("{}: cannot be read: {source}", path.display())]
     Read { path: PathBuf, source: std::io::Error },
-    #[error("{}: {bytes} bytes is no settings file (at most {LARGEST_PROFILE_BYTES})", path.display())]
-    TooLong { path: PathBuf, bytes: u64 },
+    #[error("{}: longer than the {LARGEST_PROFILE_BYTES} bytes of a settings file; name another", path.display())]
+    TooLong { path: PathBuf },
     #[error("{origin}: {message}")]
     Syntax { origin: Origin, message: String },
     #[error("{origin}: no section [{section}]; {advice}")]
@@ -90,11 +91,22 @@ impl Settings {
     /// The same, overridden by `section.key=value` words. A value that is no TOML is
     /// taken as text, so that `requirement.preset=wide-survey` needs no quotes.
     pub fn load_with(path: Option<&Path>, overrides: &[String]) -> Result<Loaded, SettingsError> {
+        match path {
+            Some(path) => Self::from_layers(Some((path, &read(path)?)), overrides),
+            None => Self::from_layers(None, overrides),
+        }
+    }
+
+    /// A profile's text; `path` is for the messages.
+    pub fn parse(text: &str, path: &Path) -> Result<Loaded, SettingsError> {
+        Self::from_layers(Some((path, text)), &[])
+    }
+
+    fn from_layers(profile: Option<(&Path, &str)>, overrides: &[String]) -> Result<Loaded, SettingsError> {
         let mut origins = BTreeMap::new();
         let mut merged = toml::Table::new();
-        if let Some(path) = path {
-            let text = read(path)?;
-            merge(&mut merged, &mut origins, &text, &|line| Origin::File { path: path.into(), line })?;
+        if let Some((path, text)) = profile {
+            merge(&mut merged, &mut origins, text, &|line| Origin::File { path: path.into(), line })?;
         }
         for given in overrides {
             let text = override_as_toml(given)?;
@@ -110,11 +122,14 @@ impl Settings {
 
 fn read(path: &Path) -> Result<String, SettingsError> {
     let refuse = |source| SettingsError::Read { path: path.into(), source };
-    let bytes = std::fs::metadata(path).map_err(refuse)?.len();
+    let mut text = String::new();
+    // A device or a pipe has no length to ask for first.
+    let file = std::fs::File::open(path).map_err(refuse)?;
+    let bytes = file.take(LARGEST_PROFILE_BYTES + 1).read_to_string(&mut text).map_err(refuse)? as u64;
     if bytes > LARGEST_PROFILE_BYTES {
-        return Err(SettingsError::TooLong { path: path.into(), bytes });
+        return Err(SettingsError::TooLong { path: path.into() });
     }
-    std::fs::read_to_string(path).map_err(refuse)
+    Ok(text)
 }
 
 fn override_as_toml(given: &str) -> Result<String, SettingsError> {

@@ -8,14 +8,15 @@ use std::ops::Range;
 
 use fitsio::sys;
 
+use super::fits_columns;
 use super::fits_table::FitsTableError;
+use crate::frame::card::Header;
+use crate::frame::raw_header::{contradiction, mandatory_fault};
 
 type Result<T> = std::result::Result<T, FitsTableError>;
 
 const BLOCK: usize = 2880;
 const CARD: usize = 80;
-/// FITS binary tables hold at most this many columns.
-const MAX_COLUMNS: usize = 999;
 
 /// FITS checksum arithmetic: 32-bit ones'-complement sum of big-endian words (FITS
 /// 4.0, appendix J). An HDU that carries a right CHECKSUM sums to all ones, and so
@@ -33,7 +34,7 @@ pub(super) fn ones_complement_sum(bytes: &[u8]) -> u32 {
 
 /// Walks the headers before the library sees them, for it trusts what they say:
 /// the primary must be empty and every extension a binary table that fits into the
-/// file. Gives the place of each HDU, the primary first.
+/// file and is what its columns say. Gives the place of each HDU, the primary first.
 pub(super) fn look_at_layout(bytes: &[u8]) -> Result<Vec<Range<usize>>> {
     if !bytes.starts_with(b"SIMPLE  =                    T") {
         return Err(FitsTableError::NotFits);
@@ -46,24 +47,23 @@ pub(super) fn look_at_layout(bytes: &[u8]) -> Result<Vec<Range<usize>>> {
             .chunks_exact(CARD)
             .position(|c| c.starts_with(b"END     "))
             .ok_or_else(|| layout("a header without END"))?;
-        let number = |key: &str| {
-            header.chunks_exact(CARD).take(cards).find_map(|card| {
-                let card = std::str::from_utf8(card).ok()?;
-                let value = card.strip_prefix(&format!("{key:<8}= "))?;
-                value.split('/').next()?.trim().parse::<u64>().ok()
-            })
-        };
+        let raw = &header[..cards * CARD];
+        let header = Header::parse(raw);
+        if let Some((card, value, limit)) = mandatory_fault(&header, raw) {
+            return Err(layout(&format!("{card} is {value}, but {limit}")));
+        }
+        if let Some((key, value)) = contradiction(&header) {
+            return Err(layout(&format!("{key} is {value}")));
+        }
+        let number = |key: &str| header.integer(key).and_then(|n| u64::try_from(n).ok());
         let data = if at == 0 {
             if number("NAXIS") != Some(0) {
                 return Err(layout("the primary holds an image"));
             }
             0
         } else {
-            if !header.starts_with(b"XTENSION= 'BINTABLE'") || number("NAXIS") != Some(2) {
+            if header.text("XTENSION") != Some("BINTABLE") || number("NAXIS") != Some(2) {
                 return Err(layout("an extension that is no binary table"));
-            }
-            if number("TFIELDS").is_none_or(|n| n > MAX_COLUMNS as u64) {
-                return Err(layout("TFIELDS is missing or over 999"));
             }
             ["NAXIS1", "NAXIS2", "PCOUNT"]
                 .map(number)
@@ -80,6 +80,9 @@ pub(super) fn look_at_layout(bytes: &[u8]) -> Result<Vec<Range<usize>>> {
         let next = end + blocks(data as usize);
         if next > bytes.len() {
             return Err(layout("it ends before its last table does"));
+        }
+        if at > 0 {
+            fits_columns::check(&header, &bytes[end..end + data as usize]).map_err(|what| layout(&what))?;
         }
         hdus.push(at..next);
         at = next;

@@ -42,6 +42,9 @@ pub(super) fn read_table(file: &mut Memory) -> Result<Table> {
     Ok(table)
 }
 
+/// Most axes of a cell.
+const MAX_CELL_AXES: usize = 8;
+
 /// Type codes of the library for the column types written here.
 const TBYTE: c_int = 11;
 const TSTRING: c_int = 16;
@@ -52,9 +55,13 @@ const TDOUBLE: c_int = 82;
 fn read_column(file: &mut Memory, c: c_int, rows: i64, name: &str) -> Result<(Vec<usize>, Data)> {
     let (mut code, mut repeat, mut width, mut any) = (0, 0, 0, 0);
     file.check(|f, s| unsafe { sys::ffgtclll(f, c, &mut code, &mut repeat, &mut width, s) })?;
-    let mut axes = [0 as c_long; 8];
+    let mut axes = [0 as c_long; MAX_CELL_AXES];
     let mut dimensions = 0;
-    file.check(|f, s| unsafe { sys::ffgtdm(f, c, 8, &mut dimensions, axes.as_mut_ptr(), s) })?;
+    let most = MAX_CELL_AXES as c_int;
+    file.check(|f, s| unsafe { sys::ffgtdm(f, c, most, &mut dimensions, axes.as_mut_ptr(), s) })?;
+    if dimensions > most {
+        return Err(FitsTableError::Layout { what: format!("TDIM{c} has {dimensions} axes") });
+    }
     let per_row = if code == TSTRING { 1 } else { repeat };
     let n = rows * per_row;
     let data = match code {
@@ -93,7 +100,7 @@ fn read_column(file: &mut Memory, c: c_int, rows: i64, name: &str) -> Result<(Ve
             Data::I32(v.into_iter().map(|i| (i != MISSING_I32).then_some(i)).collect())
         }
         TSTRING => {
-            let mut buffers = vec![vec![0 as c_char; repeat as usize + 1]; n as usize];
+            let mut buffers = vec![vec![0 as c_char; repeat.max(width) as usize + 1]; n as usize];
             let mut each: Vec<*mut c_char> = buffers.iter_mut().map(|b| b.as_mut_ptr()).collect();
             let mut null = [0 as c_char; 2];
             if n > 0 {
@@ -114,7 +121,7 @@ fn read_column(file: &mut Memory, c: c_int, rows: i64, name: &str) -> Result<(Ve
         })?),
         code => return Err(FitsTableError::ColumnType { column: name.into(), code }),
     };
-    let cell = axes[..(dimensions.max(0) as usize).min(8)].iter().rev().map(|n| *n as usize).collect();
+    let cell = axes[..dimensions.max(0) as usize].iter().rev().map(|n| *n as usize).collect();
     let scalar = code == TSTRING || code < 0 || dimensions <= 1 && repeat == 1;
     Ok((if scalar { vec![] } else { cell }, data))
 }
@@ -158,14 +165,17 @@ fn read_cards(file: &mut Memory) -> Result<Vec<Card>> {
         let Some((key, rest)) = line.split_once("= ").filter(|(key, _)| key.len() == 8) else { continue };
         let key = key.trim_end().to_string();
         let value = if rest.trim_start().starts_with('\'') {
-            CardValue::Text(read_long_string(file, &key)?)
+            match short_string(rest) {
+                Some(text) => CardValue::Text(text),
+                None => CardValue::Text(read_long_string(file, &key)?),
+            }
         } else {
             match rest.split('/').next().unwrap_or("").trim() {
                 "T" => CardValue::Bool(true),
                 "F" => CardValue::Bool(false),
                 number => match (number.parse::<i64>(), number.parse::<f64>()) {
                     (Ok(i), _) => CardValue::Int(i),
-                    (_, Ok(v)) => CardValue::Float(v),
+                    (_, Ok(v)) if v.is_finite() => CardValue::Float(v),
                     _ => continue,
                 },
             }
@@ -173,6 +183,21 @@ fn read_cards(file: &mut Memory) -> Result<Vec<Card>> {
         cards.push(Card { key, value, comment: String::new() });
     }
     Ok(cards)
+}
+
+/// A string that stands in its card whole. The library would look through all cards for its name.
+fn short_string(rest: &str) -> Option<String> {
+    let mut characters = rest.trim_start().strip_prefix('\'')?.chars().peekable();
+    let mut text = String::new();
+    loop {
+        match characters.next()? {
+            '\'' if characters.next_if_eq(&'\'').is_some() => text.push('\''),
+            '\'' => break,
+            character => text.push(character),
+        }
+    }
+    let text = text.trim_end();
+    (!text.ends_with('&')).then(|| from_ascii(text))
 }
 
 fn read_long_string(file: &mut Memory, key: &str) -> Result<String> {

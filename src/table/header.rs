@@ -3,6 +3,7 @@
 //! TIMESYS, OBJECT). FRAMESHA and SETSHA are the SHA-256 of the frame and of the
 //! settings that bear on the measurement; they leave no room for a comment.
 
+use crate::frame::raw_header::MAX_SIDE;
 use crate::frame::{ExposureFacts, Region};
 
 use super::fits_table::{CardValue, Table};
@@ -91,47 +92,51 @@ pub(super) fn read(fits: &Table) -> Result<StarTable, String> {
     };
     let words = |key: &str| text(key).ok_or_else(|| lacks(key));
     let small = |key: &str| whole(key).and_then(|v| u32::try_from(v).ok());
+    let positive = |key: &str| match float(key) {
+        Some(v) if v <= 0.0 => Err(format!("its card {key} is {v}, not a positive number")),
+        v => Ok(v),
+    };
     let facts = ExposureFacts {
         mjd_mid: float("MJD-AVG"),
         time: text("DATE-AVG"),
-        exposure_s: float("XPOSURE"),
-        gain: float("GAIN"),
-        read_noise: float("RDNOISE"),
-        saturation: float("SATLEVEL"),
+        exposure_s: positive("XPOSURE")?,
+        gain: positive("GAIN")?,
+        read_noise: positive("RDNOISE")?,
+        saturation: positive("SATLEVEL")?,
         filter: text("FILTER"),
         target: text("OBJECT"),
         binning: small("BINX").zip(small("BINY")).map(|(x, y)| [x, y]),
         ra_deg: float("POINTRA"),
         dec_deg: float("POINTDEC"),
         altitude_deg: float("ALTITUDE"),
-        pixel_arcsec: float("PIXSCALE"),
+        pixel_arcsec: positive("PIXSCALE")?,
         focus: float("FOCUS"),
         housekeeping: (1..)
             .map_while(|i| text(&format!("HKNAME{i}")).zip(float(&format!("HKVAL{i}"))))
             .collect(),
         colour_mosaic: text("MOSAIC"),
     };
-    if let Some(scale) = facts.pixel_arcsec.filter(|s| !(s.is_finite() && *s > 0.0)) {
-        return Err(format!("its pixel scale PIXSCALE is {scale}, not a positive number"));
+    let (width, height) = (need("FRAMEW")?, need("FRAMEH")?);
+    let (x0, x1, y0, y1) = (first("USABLEX0")?, need("USABLEX1")?, first("USABLEY0")?, need("USABLEY1")?);
+    if width.max(height) as u64 > MAX_SIDE {
+        return Err(format!("its frame is {width} x {height} pixels, more than {MAX_SIDE} along a side"));
+    }
+    if x0 >= x1 || x1 > width || y0 >= y1 || y1 > height {
+        return Err(format!("its usable region {}:{x1}, {}:{y1} is not in its frame", x0 + 1, y0 + 1));
     }
     Ok(StarTable {
         file: words("FRAME")?,
         frame_sha256: words("FRAMESHA")?,
         settings_sha256: words("SETSHA")?,
         version: words("TOOLVER")?,
-        width: need("FRAMEW")?,
-        height: need("FRAMEH")?,
-        usable: Region {
-            x0: first("USABLEX0")?,
-            x1: need("USABLEX1")?,
-            y0: first("USABLEY0")?,
-            y1: need("USABLEY1")?,
-        },
+        width,
+        height,
+        usable: Region { x0, x1, y0, y1 },
         facts,
         sky_level: float("SKYLEVEL").unwrap_or(f64::NAN),
         sky_noise: float("SKYNOISE").unwrap_or(f64::NAN),
-        sigma_pixels: float("PSFSIGMA"),
-        narrowest_sigma_pixels: float("PSFMINOR"),
+        sigma_pixels: positive("PSFSIGMA")?,
+        narrowest_sigma_pixels: positive("PSFMINOR")?,
         has_wcs: fits.value("HASWCS") == Some(&CardValue::Bool(true)),
         sky_angle_deg: float("SKYANGLE"),
         notes: (1..).map_while(|i| text(&format!("NOTE{i}"))).collect(),

@@ -3,12 +3,14 @@
 
 #![allow(clippy::disallowed_methods, reason = "reads star tables")]
 
+use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use crate::frame::{ExposureFacts, Region};
 use crate::stars::Star;
 
 pub mod atomic;
+mod fits_columns;
 mod fits_layout;
 mod fits_memory;
 mod fits_read;
@@ -21,6 +23,8 @@ use fits_table::FitsTableError;
 
 /// Name and version of the file format, in the SCHEMA card.
 pub const SCHEMA: &str = "stackworthy/star-table/1";
+/// Longest file that is read as a star table: some hundred thousand stars.
+const LARGEST_TABLE_BYTES: u64 = 1 << 30;
 /// EXTNAME of the table.
 const STARS: &str = "stars";
 
@@ -94,7 +98,17 @@ pub fn write(table: &StarTable, path: &Path) -> Result<(), TableError> {
 /// Reads a star table back, its checksums verified: positions in 0-based pixels,
 /// sizes in pixels², missing as `None`.
 pub fn read(path: &Path) -> Result<StarTable, TableError> {
-    let bytes = std::fs::read(path).map_err(|source| TableError::Read { path: path.into(), source })?;
+    let refuse = |source| TableError::Read { path: path.into(), source };
+    // A pipe would keep us waiting, and a device has no end.
+    if !std::fs::metadata(path).map_err(refuse)?.is_file() {
+        return Err(TableError::Foreign { path: path.into(), found: "not a regular file".into() });
+    }
+    let (mut bytes, file) = (Vec::new(), std::fs::File::open(path).map_err(refuse)?);
+    let length = file.take(LARGEST_TABLE_BYTES + 1).read_to_end(&mut bytes).map_err(refuse)? as u64;
+    if length > LARGEST_TABLE_BYTES {
+        let found = format!("longer than {LARGEST_TABLE_BYTES} bytes");
+        return Err(TableError::Foreign { path: path.into(), found });
+    }
     from_bytes(&bytes, path)
 }
 
@@ -106,7 +120,8 @@ fn to_bytes(table: &StarTable, path: &Path) -> Result<Vec<u8>, TableError> {
     fits_table::to_bytes(&[fits]).map_err(|source| TableError::Encode { path: path.into(), source })
 }
 
-fn from_bytes(bytes: &[u8], path: &Path) -> Result<StarTable, TableError> {
+/// The same from a file in memory; `path` is for the messages.
+pub fn from_bytes(bytes: &[u8], path: &Path) -> Result<StarTable, TableError> {
     let path = || path.to_path_buf();
     let foreign = |found: String| TableError::Foreign { path: path(), found };
     let tables = fits_table::from_bytes(bytes).map_err(|source| match source {

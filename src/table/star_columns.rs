@@ -210,6 +210,9 @@ pub(super) fn read(fits: &Table, pixel_arcsec: Option<f64>) -> Result<Vec<Star>,
                 (_, Some(refusal)) => Some(refusal),
                 _ => return Err(format!("row {} is refused as \"{word}\", a word not known here", i + 1)),
             };
+            if !(x[i].is_finite() && y[i].is_finite()) {
+                return Err(format!("row {} lies at x = {}, y = {}", i + 1, x[i], y[i]));
+            }
             let (cutout, cutout_mask) = cutouts.get_mut(i).and_then(Option::take).unzip();
             Ok(Star {
                 x: x[i] - 1.0,
@@ -313,7 +316,7 @@ fn read_cutouts(fits: &Table) -> Result<Vec<Cutout>, String> {
         .iter()
         .zip(masks)
         .map(|(values, flags)| {
-            if values.is_empty() {
+            if values.is_empty() && flags.is_empty() {
                 return Ok(None);
             }
             let side = values.len().isqrt();
