@@ -24,10 +24,12 @@ pub fn median(values: &[f64]) -> Option<f64> {
     if values.is_empty() {
         return None;
     }
-    let mut sorted = values.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    let middle = sorted.len() / 2;
-    Some(if sorted.len() % 2 == 1 { sorted[middle] } else { 0.5 * (sorted[middle - 1] + sorted[middle]) })
+    let mut values = values.to_vec();
+    let middle = values.len() / 2;
+    let odd = values.len() % 2 == 1;
+    let (below, &mut upper, _) = values.select_nth_unstable_by(middle, f64::total_cmp);
+    let lower = || below.iter().copied().max_by(f64::total_cmp);
+    Some(if odd { upper } else { 0.5 * (lower()? + upper) })
 }
 
 /// Standard deviation of a zero-mean Gaussian from the median of its absolute values.
