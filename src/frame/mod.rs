@@ -120,14 +120,33 @@ impl Frame {
     }
 }
 
+/// Memory that one frame after another uses: fresh pages cost more time than the pixels in them.
+#[derive(Debug, Default)]
+pub struct Space {
+    bytes: Vec<u8>,
+    pixels: Vec<f32>,
+}
+
+impl Space {
+    /// Takes a frame's memory for the next one.
+    pub fn take_back(&mut self, frame: Frame) {
+        self.pixels = frame.pixels.into_raw_vec_and_offset().0;
+    }
+}
+
 /// Reads one frame: the pixels in the file's own units, what must not be used of them, and
 /// what the header says.
 ///
 /// Settings win over the header, with a note where both speak. Any file that is not a
 /// plain, readable, two-dimensional frame gives an error that says what to do.
 pub fn read_frame(path: &Path, settings: &Settings) -> Result<Frame, FrameError> {
+    read_frame_with(path, settings, &mut Space::default())
+}
+
+/// As [`read_frame`], in memory that an earlier frame left.
+pub fn read_frame_with(path: &Path, settings: &Settings, space: &mut Space) -> Result<Frame, FrameError> {
     let mut notes = Vec::new();
-    let mut source = source::Source::open(path)?;
+    let mut source = source::Source::open(path, std::mem::take(&mut space.bytes))?;
     let (hdus, end) = raw_header::walk(path, &source.bytes)?;
     source.fit(end, &mut notes);
     let contents = image::Contents { path, bytes: &source.bytes[..end], hdus: &hdus };
@@ -135,7 +154,8 @@ pub fn read_frame(path: &Path, settings: &Settings) -> Result<Frame, FrameError>
     let chosen = contents.choose(settings.header.image.as_deref(), &mut notes)?;
     let header = chosen.header.with_parent(&hdus[0].header);
     let colour_mosaic = refuse_mosaic(path, &header, settings, &mut notes)?;
-    let (sha256, pixels) = rayon::join(|| source.sha256(), || contents.pixels(chosen));
+    let pixels = std::mem::take(&mut space.pixels);
+    let (sha256, pixels) = rayon::join(|| source.sha256(), || contents.pixels(chosen, pixels));
     let mut pixels = pixels?;
     image::note_doubts(contents.bytes, chosen, &mut notes);
     let quantum = image::quantum(&pixels, chosen);
@@ -165,6 +185,7 @@ pub fn read_frame(path: &Path, settings: &Settings) -> Result<Frame, FrameError>
     facts.colour_mosaic = colour_mosaic;
     let pile = saturation::pile_up(&pixels, usable);
     let saturation = saturation_level(settings, facts.saturation, pile, &mut notes);
+    space.bytes = source.bytes;
     Ok(Frame { path: path.into(), pixels, usable, saturation, quantum, facts, wcs, sha256, notes })
 }
 

@@ -29,8 +29,8 @@ pub struct Source {
 }
 
 impl Source {
-    /// Reads a regular file and unpacks it if it is gzipped.
-    pub fn open(path: &Path) -> Result<Source, FrameError> {
+    /// Reads a regular file and unpacks it if it is gzipped; `bytes` gives its memory.
+    pub fn open(path: &Path, mut bytes: Vec<u8>) -> Result<Source, FrameError> {
         let about = std::fs::metadata(path).map_err(|e| FrameError::read(path, e))?;
         if !about.is_file() {
             return Err(FrameError::NotAFile { path: path.into() });
@@ -44,7 +44,12 @@ impl Source {
         if about.len() > MAX_FILE_BYTES {
             return Err(too_large(about.len().to_string()));
         }
-        let bytes = std::fs::read(path).map_err(|e| FrameError::read(path, e))?;
+        bytes.clear();
+        let mut file = std::fs::File::open(path).map_err(|e| FrameError::read(path, e))?;
+        // One byte more, so that the end is met without growing.
+        // Where memory is short, reading says so.
+        let _ = bytes.try_reserve_exact(about.len() as usize + 1);
+        file.read_to_end(&mut bytes).map_err(|e| FrameError::read(path, e))?;
         if !bytes.starts_with(&[0x1f, 0x8b]) {
             return Ok(Source { length: bytes.len(), bytes, packed: None });
         }

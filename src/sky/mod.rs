@@ -74,7 +74,7 @@ pub fn measure(
         out.copy_from_slice(&row.as_slice().unwrap_or_default()[first..first + out.len()]);
     };
     let tiles = measure_tiles(rows, columns, region, quantum, covered, as_they_are);
-    let level = fill_gaps(&smooth_by_planes(&tiles)).ok_or(SkyError::TooFewPixels {
+    let level = fill_gaps(&smooth_by_planes(&tiles)).ok_or_else(|| SkyError::TooFewPixels {
         found: usable_pixels(pixels, covered, region),
         needed: MIN_TILE_PIXELS,
     })?;
