@@ -22,7 +22,6 @@ pub fn measure_frame(
 ) -> Result<StarTable, MeasureError> {
     let view = FrameView {
         pixels: &frame.pixels,
-        bad: &frame.bad,
         region: frame.usable,
         saturation: frame.saturation,
         quantum: frame.quantum,

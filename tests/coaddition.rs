@@ -152,7 +152,6 @@ fn averaged(frames: &[Frame]) -> Frame {
     let mut sum = frames[0].clone();
     for frame in &frames[1..] {
         sum.pixels += &frame.pixels;
-        sum.bad.zip_mut_with(&frame.bad, |a, b| *a |= b);
     }
     sum.pixels /= n;
     sum.facts.gain = sum.facts.gain.map(|g| g * f64::from(n));

@@ -208,14 +208,13 @@ const SQUARE: usize = 228;
 
 fn select_square(frame: &Frame, turn: bool, scale: f32) -> Vec<Star> {
     let cut = s![..SQUARE, ..SQUARE];
-    let (mut pixels, mut bad) = (frame.pixels.slice(cut).to_owned(), frame.bad.slice(cut).to_owned());
+    let mut pixels = frame.pixels.slice(cut).to_owned();
     pixels.mapv_inplace(|value| value * scale);
     if turn {
-        (pixels, bad) = (turned(&pixels), turned(&bad));
+        pixels = turned(&pixels);
     }
     let view = FrameView {
         pixels: &pixels,
-        bad: &bad,
         region: Region { x0: 0, x1: SQUARE, y0: 0, y1: SQUARE },
         saturation: frame.saturation.map(|level| level * f64::from(scale)),
         quantum: frame.quantum.map(|step| step * f64::from(scale)),

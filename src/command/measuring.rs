@@ -12,8 +12,8 @@ use sha2::{Digest, Sha256};
 
 use super::common::Common;
 use super::folder::Folder;
-use crate::frame::read_frame;
 use crate::frame::source::MAX_FILE_BYTES;
+use crate::frame::{Space, read_frame_with};
 use crate::measure::measure_frame;
 use crate::settings::Settings;
 use crate::table::{self, StarTable};
@@ -45,12 +45,12 @@ pub fn measure_all(
     let paths = folder.table_paths(frames);
     let bar = common.progress("measuring", frames.len());
     let work = || {
-        let one = |(frame, path): (&String, &std::path::PathBuf)| {
-            let outcome = measure_one(frame, path, settings, &hash);
+        let one = |space: &mut Space, (frame, path): (&String, &std::path::PathBuf)| {
+            let outcome = measure_one(frame, path, settings, &hash, space);
             bar.inc(1);
             outcome
         };
-        frames.par_iter().zip(&paths).map(one).collect::<Result<Vec<Outcome>>>()
+        frames.par_iter().zip(&paths).map_init(Space::default, one).collect::<Result<Vec<Outcome>>>()
     };
     let outcomes = common.in_pool(work)??;
     bar.finish_and_clear();
@@ -69,13 +69,22 @@ pub fn measure_all(
 }
 
 /// One frame into its star table, or why not.
-pub fn measure_one(frame: &str, path: &Path, settings: &Settings, hash: &str) -> Result<Outcome> {
+pub fn measure_one(
+    frame: &str,
+    path: &Path,
+    settings: &Settings,
+    hash: &str,
+    space: &mut Space,
+) -> Result<Outcome> {
     if let Some(table) = take_up(frame, path, hash)? {
         return Ok(Outcome::TakenUp(table));
     }
-    let measured = read_frame(Path::new(frame), settings)
-        .map_err(anyhow::Error::from)
-        .and_then(|pixels| Ok(measure_frame(&pixels, frame, settings, hash)?));
+    let measured =
+        read_frame_with(Path::new(frame), settings, space).map_err(anyhow::Error::from).and_then(|read| {
+            let table = measure_frame(&read, frame, settings, hash);
+            space.take_back(read);
+            Ok(table?)
+        });
     match measured {
         Ok(mut table) => {
             table.file = frame.into();

@@ -23,7 +23,7 @@ use super::interrupt;
 use super::journal::{Heading, JOURNAL, Journal, Record};
 use super::measuring::{Outcome, measure_one};
 use super::running::{Joined, Running};
-use crate::frame::has_fits_extension;
+use crate::frame::{Space, has_fits_extension};
 use crate::report::line;
 use crate::settings::Loaded;
 use crate::table;
@@ -241,10 +241,10 @@ impl Watcher {
             batch.push((path.clone(), *stamp, name));
         }
         let (settings, hash) = (&self.loaded.settings, &self.settings_sha256);
-        let one = |(path, _, name): &(String, Stamp, String)| {
-            measure_one(path, &self.folder.stars.join(name), settings, hash)
+        let one = |space: &mut Space, (path, _, name): &(String, Stamp, String)| {
+            measure_one(path, &self.folder.stars.join(name), settings, hash, space)
         };
-        let outcomes = batch.par_iter().map(one).collect::<Result<Vec<_>>>()?;
+        let outcomes = batch.par_iter().map_init(Space::default, one).collect::<Result<Vec<_>>>()?;
         for ((path, stamp, name), outcome) in batch.into_iter().zip(outcomes) {
             self.take(path, stamp, name, outcome);
         }

@@ -7,12 +7,23 @@ use super::robust::{bisquare, bisquare_covariance_factor, huber, scale_about_zer
 use super::{Basis, FieldError};
 
 /// How outlying stars are treated.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Robustness {
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Robustness<'a> {
     /// Plain weighted least squares.
     None,
     /// Huber's weights to start from, then the bisquare, scale by the median absolute residual.
     Bisquare,
+    /// The bisquare from these weights on, one a star: those of a fit that differs little.
+    BisquareFrom(&'a [f64]),
+}
+
+impl<'a> Robustness<'a> {
+    fn start(self) -> Option<&'a [f64]> {
+        match self {
+            Robustness::BisquareFrom(weights) => Some(weights),
+            _ => None,
+        }
+    }
 }
 
 /// A quantity over the field: coefficients on a basis, with their covariance.
@@ -42,6 +53,11 @@ impl FieldFit {
         (self.coefficients.dot(&phi), variance.max(0.0).sqrt())
     }
 
+    /// The model at (x, y) alone.
+    pub fn value(&self, x: f64, y: f64) -> f64 {
+        self.basis.evaluate(x, y).iter().zip(self.coefficients.iter()).map(|(f, c)| f * c).sum()
+    }
+
     /// Mean over the region of the basis, and its standard error.
     pub fn field_mean(&self) -> (f64, f64) {
         (self.coefficients[0], self.covariance[(0, 0)].max(0.0).sqrt())
@@ -61,12 +77,18 @@ pub fn fit(
     robustness: Robustness,
 ) -> Result<FieldFit, FieldError> {
     check_entries(xs, ys, values, sigmas)?;
+    if let Some(start) = robustness.start().filter(|start| start.len() != values.len()) {
+        let (found, expected) = (start.len(), values.len());
+        return Err(FieldError::LengthMismatch { what: "the list of weights", found, expected });
+    }
     let design = basis.design(xs, ys);
     let inverse_variance: Vec<f64> = sigmas.iter().map(|s| 1.0 / (s * s)).collect();
-    let mut weights = vec![1.0; values.len()];
-    let mut solution = solve(&design, values, &inverse_variance)?;
-    if robustness == Robustness::Bisquare {
-        for (weight_of, iterations) in [(huber as fn(f64) -> f64, 10), (bisquare, 25)] {
+    let mut weights = robustness.start().map_or_else(|| vec![1.0; values.len()], <[f64]>::to_vec);
+    let product: Vec<f64> = weights.iter().zip(&inverse_variance).map(|(u, w)| u * w).collect();
+    let mut solution = solve(&design, values, &product)?;
+    if robustness != Robustness::None {
+        let huber_steps = if robustness.start().is_some() { 0 } else { 10 };
+        for (weight_of, iterations) in [(huber as fn(f64) -> f64, huber_steps), (bisquare, 25)] {
             for _ in 0..iterations {
                 let distances = distances(&design, values, sigmas, &solution);
                 let Some(scale) = scale_about_zero(&distances).filter(|s| *s > 1e-9) else { break };

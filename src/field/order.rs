@@ -78,10 +78,21 @@ pub fn held_out_residuals(
 ) -> Result<Vec<f64>, FieldError> {
     let mut residuals = vec![0.0; values.len()];
     let folds = fold.iter().max().map_or(0, |f| f + 1);
+    // Without a fold the weights are near those with it.
+    let all = fit(basis, xs, ys, values, sigmas, Robustness::Bisquare)?;
     for held in 0..folds {
-        let model = fit_of_some(basis, xs, ys, values, sigmas, |i| fold[i] != held)?;
+        let kept: Vec<usize> = (0..values.len()).filter(|i| fold[*i] != held).collect();
+        let pick = |all: &[f64]| kept.iter().map(|i| all[*i]).collect::<Vec<f64>>();
+        let start = pick(&all.weights);
+        let robustness = Robustness::BisquareFrom(&start);
+        let model = fit(basis, &pick(xs), &pick(ys), &pick(values), &pick(sigmas), robustness);
+        let model = match model {
+            // The few stars that weigh something there may not bear the fit by themselves.
+            Err(_) => fit_of_some(basis, xs, ys, values, sigmas, |i| fold[i] != held)?,
+            Ok(model) => model,
+        };
         for i in (0..values.len()).filter(|i| fold[*i] == held) {
-            residuals[i] = values[i] - model.predict(xs[i], ys[i]).0;
+            residuals[i] = values[i] - model.value(xs[i], ys[i]);
         }
     }
     Ok(residuals)

@@ -1,5 +1,7 @@
 //! Robust weights: the bisquare of Tukey, its start, its scale and what it costs.
 
+use std::sync::OnceLock;
+
 /// Tuning constant of the bisquare: 95 % efficiency for Gaussian noise in one
 /// component (Beaton & Tukey 1974, Technometrics 16, 147; the constant from memory).
 pub const BISQUARE_TUNING: f64 = 4.685;
@@ -24,10 +26,12 @@ pub fn median(values: &[f64]) -> Option<f64> {
     if values.is_empty() {
         return None;
     }
-    let mut sorted = values.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    let middle = sorted.len() / 2;
-    Some(if sorted.len() % 2 == 1 { sorted[middle] } else { 0.5 * (sorted[middle - 1] + sorted[middle]) })
+    let mut values = values.to_vec();
+    let middle = values.len() / 2;
+    let odd = values.len() % 2 == 1;
+    let (below, &mut upper, _) = values.select_nth_unstable_by(middle, f64::total_cmp);
+    let lower = || below.iter().copied().max_by(f64::total_cmp);
+    Some(if odd { upper } else { 0.5 * (lower()? + upper) })
 }
 
 /// Standard deviation of a zero-mean Gaussian from the median of its absolute values.
@@ -44,6 +48,14 @@ pub fn scale_about_zero(residuals: &[f64]) -> Option<f64> {
 /// var(psi')/E[psi']^2` (Huber 1981, Robust Statistics, section 7.6, from memory), and
 /// `X^T U W X` is `E[u] X^T W X`.
 pub fn bisquare_covariance_factor(parameters_per_row: f64) -> f64 {
+    static MEANS: OnceLock<[f64; 4]> = OnceLock::new();
+    let [weight, psi2, slope, slope2] = *MEANS.get_or_init(gaussian_means);
+    let finite = 1.0 + parameters_per_row * (slope2 - slope * slope) / (slope * slope);
+    finite * finite * weight * psi2 / (slope * slope)
+}
+
+/// Of Gaussian distances: `E[u]`, `E[psi^2]`, `E[psi']` and `E[psi'^2]`.
+fn gaussian_means() -> [f64; 4] {
     let (mut norm, mut weight, mut psi2, mut slope, mut slope2) = (0.0, 0.0, 0.0, 0.0, 0.0);
     let steps = 4000;
     for i in 0..steps {
@@ -57,9 +69,7 @@ pub fn bisquare_covariance_factor(parameters_per_row: f64) -> f64 {
         slope += p * derivative;
         slope2 += p * derivative * derivative;
     }
-    let (weight, psi2, slope, slope2) = (weight / norm, psi2 / norm, slope / norm, slope2 / norm);
-    let finite = 1.0 + parameters_per_row * (slope2 - slope * slope) / (slope * slope);
-    finite * finite * weight * psi2 / (slope * slope)
+    [weight, psi2, slope, slope2].map(|sum| sum / norm)
 }
 
 #[cfg(test)]

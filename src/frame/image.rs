@@ -142,9 +142,13 @@ impl<'a> Contents<'a> {
     }
 
     /// The pixels, scaled, `[y, x]`; NaN where there is no finite value.
-    pub fn pixels(&self, hdu: &Hdu) -> Result<Array2<f32>, FrameError> {
+    /// `values` gives its memory.
+    pub fn pixels(&self, hdu: &Hdu, mut values: Vec<f32>) -> Result<Array2<f32>, FrameError> {
         let (mut file, width, height) = self.open(hdu)?;
-        let mut values = vec![0f32; width * height];
+        if values.capacity() < width * height {
+            values = vec![0.0; width * height];
+        }
+        values.resize(width * height, 0.0);
         file.read_f32(0, &mut values).map_err(|e| self.library(hdu, e))?;
         if hdu.bitpix < 0 {
             values.iter_mut().filter(|v| v.is_infinite()).for_each(|v| *v = f32::NAN);

@@ -23,7 +23,7 @@ struct Role<'s> {
     rules_out: Box<dyn Fn(f64) -> bool>,
 }
 
-/// Marks what the mask and weight extensions rule out; `bad` has the image's shape.
+/// Makes NaN what the mask and weight extensions rule out.
 ///
 /// An extension that a setting names is used in any case; one that is found by its
 /// name is used if it has the image's shape and leaves at least half of the pixels.
@@ -31,7 +31,7 @@ pub fn apply(
     contents: &Contents,
     chosen: &Hdu,
     settings: &HeaderSettings,
-    bad: &mut Array2<bool>,
+    pixels: &mut Array2<f32>,
     notes: &mut Vec<String>,
 ) -> Result<(), FrameError> {
     let bits = settings.mask_bits;
@@ -73,7 +73,7 @@ pub fn apply(
             continue;
         }
         notes.push(format!("The {name} extension {label} rules out {percent:.2} % of the pixels."));
-        bad.zip_mut_with(&marks, |b, m| *b |= *m);
+        pixels.zip_mut_with(&marks, |v, marked| *v = if *marked { f32::NAN } else { *v });
     }
     Ok(())
 }

@@ -15,7 +15,7 @@
 
 use std::path::{Path, PathBuf};
 
-use ndarray::{Array2, Axis};
+use ndarray::Array2;
 
 use crate::settings::Settings;
 
@@ -94,10 +94,9 @@ pub struct ExposureFacts {
 #[derive(Debug, Clone)]
 pub struct Frame {
     pub path: PathBuf,
-    /// `[y, x]`, frame units, physically scaled; NaN where the file has no value.
+    /// `[y, x]`, frame units, physically scaled; NaN where the file has no value or a mask rules the
+    /// pixel out.
     pub pixels: Array2<f32>,
-    /// `[y, x]`; true where a pixel must not be used (blank, masked, outside `usable`).
-    pub bad: Array2<bool>,
     /// The region that holds exposed sky.
     pub usable: Region,
     /// The level at and above which a pixel is saturated, frame units.
@@ -113,14 +112,41 @@ pub struct Frame {
     pub notes: Vec<String>,
 }
 
+impl Frame {
+    /// Must this pixel not be used: blank, masked, or outside the usable region?
+    pub fn is_bad(&self, y: usize, x: usize) -> bool {
+        let Region { x0, x1, y0, y1 } = self.usable;
+        !(y0..y1).contains(&y) || !(x0..x1).contains(&x) || self.pixels[(y, x)].is_nan()
+    }
+}
+
+/// Memory that one frame after another uses: fresh pages cost more time than the pixels in them.
+#[derive(Debug, Default)]
+pub struct Space {
+    bytes: Vec<u8>,
+    pixels: Vec<f32>,
+}
+
+impl Space {
+    /// Takes a frame's memory for the next one.
+    pub fn take_back(&mut self, frame: Frame) {
+        self.pixels = frame.pixels.into_raw_vec_and_offset().0;
+    }
+}
+
 /// Reads one frame: the pixels in the file's own units, what must not be used of them, and
 /// what the header says.
 ///
 /// Settings win over the header, with a note where both speak. Any file that is not a
 /// plain, readable, two-dimensional frame gives an error that says what to do.
 pub fn read_frame(path: &Path, settings: &Settings) -> Result<Frame, FrameError> {
+    read_frame_with(path, settings, &mut Space::default())
+}
+
+/// As [`read_frame`], in memory that an earlier frame left.
+pub fn read_frame_with(path: &Path, settings: &Settings, space: &mut Space) -> Result<Frame, FrameError> {
     let mut notes = Vec::new();
-    let mut source = source::Source::open(path)?;
+    let mut source = source::Source::open(path, std::mem::take(&mut space.bytes))?;
     let (hdus, end) = raw_header::walk(path, &source.bytes)?;
     source.fit(end, &mut notes);
     let contents = image::Contents { path, bytes: &source.bytes[..end], hdus: &hdus };
@@ -128,17 +154,17 @@ pub fn read_frame(path: &Path, settings: &Settings) -> Result<Frame, FrameError>
     let chosen = contents.choose(settings.header.image.as_deref(), &mut notes)?;
     let header = chosen.header.with_parent(&hdus[0].header);
     let colour_mosaic = refuse_mosaic(path, &header, settings, &mut notes)?;
-    let (sha256, pixels) = rayon::join(|| source.sha256(), || contents.pixels(chosen));
-    let pixels = pixels?;
+    let pixels = std::mem::take(&mut space.pixels);
+    let (sha256, pixels) = rayon::join(|| source.sha256(), || contents.pixels(chosen, pixels));
+    let mut pixels = pixels?;
     image::note_doubts(contents.bytes, chosen, &mut notes);
     let quantum = image::quantum(&pixels, chosen);
 
-    let mut bad = pixels.mapv(|v| !v.is_finite());
-    mask::apply(&contents, chosen, &settings.header, &mut bad, &mut notes)?;
     let usable = usable_region(path, &pixels, &header, settings, &mut notes)?;
-    mark_outside(&mut bad, usable);
-    if bad.iter().all(|b| *b) {
-        return Err(FrameError::NoPixels { path: path.into(), pixels: bad.len() });
+    mask::apply(&contents, chosen, &settings.header, &mut pixels, &mut notes)?;
+    let exposed = pixels.slice(ndarray::s![usable.y0..usable.y1, usable.x0..usable.x1]);
+    if exposed.iter().all(|v| v.is_nan()) {
+        return Err(FrameError::NoPixels { path: path.into(), pixels: pixels.len() });
     }
 
     let (wcs, remarks) = wcs::Wcs::from_header(&header);
@@ -149,7 +175,7 @@ pub fn read_frame(path: &Path, settings: &Settings) -> Result<Frame, FrameError>
         let centre = wcs.pixel_to_sky((width as f64 - 1.0) / 2.0, (height as f64 - 1.0) / 2.0);
         (facts.ra_deg, facts.dec_deg) = centre.unzip();
     }
-    if colour_mosaic.is_none() && mosaic::seen(&pixels, &bad, usable) {
+    if colour_mosaic.is_none() && mosaic::seen(&pixels, usable) {
         notes.push(
             "The levels repeat every two pixels in both directions, as in a colour mosaic, though the header \
              does not call it one: check that the frame is plain."
@@ -157,9 +183,10 @@ pub fn read_frame(path: &Path, settings: &Settings) -> Result<Frame, FrameError>
         );
     }
     facts.colour_mosaic = colour_mosaic;
-    let pile = saturation::pile_up(&pixels, &bad, usable);
+    let pile = saturation::pile_up(&pixels, usable);
     let saturation = saturation_level(settings, facts.saturation, pile, &mut notes);
-    Ok(Frame { path: path.into(), pixels, bad, usable, saturation, quantum, facts, wcs, sha256, notes })
+    space.bytes = source.bytes;
+    Ok(Frame { path: path.into(), pixels, usable, saturation, quantum, facts, wcs, sha256, notes })
 }
 
 /// The colour pattern the header names; an error unless a mosaic is accepted.
@@ -198,17 +225,6 @@ fn usable_region(
         value: format!("{told:?}"),
         limit,
     })
-}
-
-fn mark_outside(bad: &mut Array2<bool>, usable: Region) {
-    for (y, mut row) in bad.axis_iter_mut(Axis(0)).enumerate() {
-        if y < usable.y0 || y >= usable.y1 {
-            row.fill(true);
-        } else {
-            row.slice_mut(ndarray::s![..usable.x0]).fill(true);
-            row.slice_mut(ndarray::s![usable.x1..]).fill(true);
-        }
-    }
 }
 
 /// A pile-up this much under the level told shows that pixels saturate before it.

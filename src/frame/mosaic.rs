@@ -41,7 +41,7 @@ fn is_pattern(value: &str) -> bool {
 
 /// True where the four pixels of every 2 x 2 cell lie on plainly different levels, the
 /// same way all over the field. Two levels in stripes are left out: amplifiers do that.
-pub fn seen(pixels: &Array2<f32>, bad: &Array2<bool>, usable: Region) -> bool {
+pub fn seen(pixels: &Array2<f32>, usable: Region) -> bool {
     if usable.width() < 2 * BLOCK || usable.height() < 2 * BLOCK {
         return false;
     }
@@ -52,7 +52,7 @@ pub fn seen(pixels: &Array2<f32>, bad: &Array2<bool>, usable: Region) -> bool {
             let start = |from: usize, length: usize, n: usize| from + (length - BLOCK) * n / (BLOCKS - 1);
             let x0 = start(usable.x0, usable.width(), i) & !1;
             let y0 = start(usable.y0, usable.height(), j) & !1;
-            let Some(levels) = phase_levels(pixels, bad, x0, y0) else { continue };
+            let Some(levels) = phase_levels(pixels, x0, y0) else { continue };
             blocks += 1;
             let error = levels.iter().map(|l| l.1).fold(0.0, f64::max).max(1e-12);
             // A mosaic is not the sum of a row pattern and a column pattern, or both differ.
@@ -66,15 +66,13 @@ pub fn seen(pixels: &Array2<f32>, bad: &Array2<bool>, usable: Region) -> bool {
 }
 
 /// Median level and its error of each pixel of the 2 x 2 cell.
-fn phase_levels(pixels: &Array2<f32>, bad: &Array2<bool>, x0: usize, y0: usize) -> Option<[(f64, f64); 4]> {
+fn phase_levels(pixels: &Array2<f32>, x0: usize, y0: usize) -> Option<[(f64, f64); 4]> {
     let mut levels = [(0.0, 0.0); 4];
     for (phase, level) in levels.iter_mut().enumerate() {
         let mut values: Vec<f32> = Vec::with_capacity(BLOCK * BLOCK / 4);
         for y in (y0 + phase / 2..y0 + BLOCK).step_by(2) {
             for x in (x0 + phase % 2..x0 + BLOCK).step_by(2) {
-                if !*bad.get([y, x])? {
-                    values.push(pixels[[y, x]]);
-                }
+                values.extend(Some(*pixels.get([y, x])?).filter(|v| !v.is_nan()));
             }
         }
         if values.len() < BLOCK {
@@ -119,10 +117,9 @@ mod tests {
             Array2::from_shape_fn((128, 128), |(y, x)| level(x, y) + ((x * 7 + y * 13) % 11) as f32)
         };
         let all = Region { x0: 0, x1: 128, y0: 0, y1: 128 };
-        let bad = Array2::from_elem((128, 128), false);
         let cell = [100.0, 180.0, 180.0, 120.0];
-        assert!(seen(&make(&|x, y| cell[2 * (y % 2) + x % 2]), &bad, all));
-        assert!(!seen(&make(&|x, _| 100.0 + 50.0 * (x % 2) as f32), &bad, all));
-        assert!(!seen(&make(&|_, _| 100.0), &bad, all));
+        assert!(seen(&make(&|x, y| cell[2 * (y % 2) + x % 2]), all));
+        assert!(!seen(&make(&|x, _| 100.0 + 50.0 * (x % 2) as f32), all));
+        assert!(!seen(&make(&|_, _| 100.0), all));
     }
 }

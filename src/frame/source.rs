@@ -23,11 +23,12 @@ const ALWAYS_UNPACKED: u64 = 1 << 28;
 pub const RECORD: usize = 2880;
 
 /// A file may grow while it is read.
-fn read_up_to(path: &Path, most: u64) -> std::io::Result<Vec<u8>> {
+fn read_up_to(path: &Path, most: u64, bytes: &mut Vec<u8>) -> std::io::Result<()> {
     let file = std::fs::File::open(path)?;
-    let mut bytes = Vec::with_capacity(file.metadata()?.len().min(most) as usize + 1);
-    file.take(most).read_to_end(&mut bytes)?;
-    Ok(bytes)
+    // One byte more, so that the end is met without growing; where memory is short, reading says so.
+    let _ = bytes.try_reserve_exact(file.metadata()?.len().min(most) as usize + 1);
+    file.take(most).read_to_end(bytes)?;
+    Ok(())
 }
 
 /// A file in memory.
@@ -41,8 +42,8 @@ pub struct Source {
 }
 
 impl Source {
-    /// Reads a regular file and unpacks it if it is gzipped.
-    pub fn open(path: &Path) -> Result<Source, FrameError> {
+    /// Reads a regular file and unpacks it if it is gzipped; `bytes` gives its memory.
+    pub fn open(path: &Path, mut bytes: Vec<u8>) -> Result<Source, FrameError> {
         let about = std::fs::metadata(path).map_err(|e| FrameError::read(path, e))?;
         if !about.is_file() {
             return Err(FrameError::NotAFile { path: path.into() });
@@ -56,7 +57,8 @@ impl Source {
         if about.len() > MAX_FILE_BYTES {
             return Err(too_large(about.len().to_string()));
         }
-        let bytes = read_up_to(path, MAX_FILE_BYTES + 1).map_err(|e| FrameError::read(path, e))?;
+        bytes.clear();
+        read_up_to(path, MAX_FILE_BYTES + 1, &mut bytes).map_err(|e| FrameError::read(path, e))?;
         if bytes.len() as u64 > MAX_FILE_BYTES {
             return Err(too_large(format!("more than {MAX_FILE_BYTES}, and growing")));
         }

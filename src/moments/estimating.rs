@@ -15,9 +15,11 @@
 
 use nalgebra::{Matrix2, SMatrix, SVector};
 
+use super::grid::PowerSums;
 use super::noise::Psi;
-use super::pixels::{Gaussian, Pixels};
-use super::sums::Sums;
+use super::pixels::Gaussian;
+use super::powers::Products;
+use super::sums::Image;
 
 /// Newton steps before a fit is given up.
 const MAX_STEPS: usize = 60;
@@ -87,7 +89,7 @@ pub struct Solution<const N: usize> {
 /// Solves the estimating equations for the centre and second moments, from a first guess
 /// `[x, y, Mxx, Mxy, Myy]` (pixels, pixels²). `reach` is the half-width of the cut-out.
 pub fn solve_second(
-    pixels: &Pixels,
+    pixels: &impl Image,
     weight: Weight,
     guess: [f64; 5],
     reach: f64,
@@ -117,9 +119,9 @@ pub fn solve_second(
 /// `M⁻¹ ← m⁻¹ - M⁻¹` with `m` the weighted second moment, which has the adaptive fixed
 /// point and is exact in one step for a noiseless Gaussian; where that is not positive
 /// definite, the slower `M ← 2 m`.
-fn closed_step(pixels: &Pixels, theta: &SVector<f64, 5>) -> Result<SVector<f64, 5>, MomentError> {
+fn closed_step(pixels: &impl Image, theta: &SVector<f64, 5>) -> Result<SVector<f64, 5>, MomentError> {
     let gaussian = Weight::Adaptive.at(theta).ok_or(MomentError::NotConverged)?;
-    let sums = Sums::new(pixels, &gaussian);
+    let sums = pixels.sums(&gaussian);
     let b = sums.get(0, 0);
     if b.is_nan() || b <= 0.0 {
         return Err(MomentError::NoFlux);
@@ -140,12 +142,12 @@ fn closed_step(pixels: &Pixels, theta: &SVector<f64, 5>) -> Result<SVector<f64, 
 }
 
 fn newton_step(
-    pixels: &Pixels,
+    pixels: &impl Image,
     weight: Weight,
     theta: &SVector<f64, 5>,
 ) -> Result<SVector<f64, 5>, MomentError> {
     let gaussian = weight.at(theta).ok_or(MomentError::NotConverged)?;
-    let sums = Sums::new(pixels, &gaussian);
+    let sums = pixels.sums(&gaussian);
     let m = [theta[2], theta[3], theta[4]];
     let f = sums.equations(weight.a(), m);
     let j = sums.jacobian(&gaussian, weight == Weight::Adaptive, weight.a(), m);
@@ -166,7 +168,7 @@ fn newton_step(
     Ok(theta + delta)
 }
 
-fn finish(pixels: &Pixels, weight: Weight, theta: SVector<f64, 5>) -> Result<Solution<5>, MomentError> {
+fn finish(pixels: &impl Image, weight: Weight, theta: SVector<f64, 5>) -> Result<Solution<5>, MomentError> {
     let m = [theta[2], theta[3], theta[4]];
     // Variance along the narrowest axis.
     let narrowest = 0.5 * (m[0] + m[2] - (m[0] - m[2]).hypot(2.0 * m[1]));
@@ -175,13 +177,12 @@ fn finish(pixels: &Pixels, weight: Weight, theta: SVector<f64, 5>) -> Result<Sol
         Weight::Fixed(_) => 0.0,
     };
     let gaussian = weight.at(&theta).filter(|_| narrowest > least).ok_or(MomentError::NotConverged)?;
-    let sums = Sums::new(pixels, &gaussian);
+    let sums = pixels.sums(&gaussian);
     let weighted_flux = sums.get(0, 0);
     if weighted_flux.is_nan() || weighted_flux <= 0.0 {
         return Err(MomentError::NoFlux);
     }
-    let mut weighted_flux_variance = 0.0;
-    pixels.for_each_weighted(&gaussian, |_, _, w, _, variance| weighted_flux_variance += w * w * variance);
+    let weighted_flux_variance = pixels.variance(&gaussian);
     let jacobian_inverse = sums
         .jacobian(&gaussian, weight == Weight::Adaptive, weight.a(), m)
         .try_inverse()
@@ -193,17 +194,19 @@ fn finish(pixels: &Pixels, weight: Weight, theta: SVector<f64, 5>) -> Result<Sol
 
 /// Adds the third and fourth moments to solved second moments: they are explicit once the
 /// centre and `M` are known.
-pub fn with_higher(pixels: &Pixels, second: &Solution<5>) -> Result<Solution<10>, MomentError> {
+pub fn with_higher(sums: &PowerSums, second: &Solution<5>) -> Result<Solution<10>, MomentError> {
+    let light = Products::new(&sums.light);
     let mut theta = SVector::<f64, 10>::zeros();
     theta.fixed_rows_mut::<5>(0).copy_from(&second.theta);
     // With the higher moments at zero, Σ I ψ of their rows is their own weighted sum.
     let bare = Psi::new(&theta, second.weight).ok_or(MomentError::NotConverged)?;
-    let sums = bare.sum(pixels);
+    let bare = bare.forms();
+    let of_phi = bare.sum(&light);
     for k in 5..10 {
-        theta[k] = sums[k] / second.weighted_flux;
+        theta[k] = of_phi[k] / second.weighted_flux;
     }
     let psi = Psi::new(&theta, second.weight).ok_or(MomentError::NotConverged)?;
-    let jacobian_inverse = psi.jacobian(pixels).try_inverse().ok_or(MomentError::NotConverged)?;
+    let jacobian_inverse = psi.forms().jacobian(&light).try_inverse().ok_or(MomentError::NotConverged)?;
     Ok(Solution {
         theta,
         weight: second.weight,

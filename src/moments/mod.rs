@@ -1,7 +1,9 @@
 //! Moments of a star image: adaptive, under a fixed ladder of circular weights,
 //! and of third and fourth order, each with its error.
 //!
-//! - [`pixels`]: pixels in rows and the Gaussian weight on them
+//! - [`pixels`]: pixels in rows, of one star or many, and the Gaussian weight on them
+//! - [`grid`]: a cut-out and its sums of powers under a weight
+//! - [`powers`]: polynomials summed over the pixels
 //! - [`sums`]: weighted sums and what follows from them
 //! - [`estimating`]: the equations and their solution
 //! - [`noise`]: what pixel noise does to the solution
@@ -9,9 +11,11 @@
 //! - [`pooled`]: the mean star of many, and how the rungs respond to a change
 
 pub mod estimating;
+pub mod grid;
 pub mod noise;
 pub mod pixels;
 pub mod pooled;
+pub mod powers;
 pub mod star;
 pub mod sums;
 

@@ -4,8 +4,9 @@ use nalgebra::SVector;
 use ndarray::Array2;
 
 use super::estimating::{Solution, Weight, solve_second, with_higher};
+use super::grid::{Grid, PowerSums};
 use super::noise::Noise;
-use super::pixels::{Gaussian, Pixels};
+use super::pixels::Gaussian;
 use super::{HigherMoments, LADDER_SIGMA_PIXELS, MomentError, Shape};
 
 /// Largest share of a star's weighted light on masked pixels, which are filled from the
@@ -16,9 +17,6 @@ const MAX_MASKED_SHARE: f64 = 0.01;
 /// A weight must fit into its cut-out to this many sigma: `exp(-½ 3.5²) = 0.2 %` of the
 /// peak weight, on wings that are themselves faint.
 const REACH_SIGMAS: f64 = 3.5;
-
-/// Beyond this many sigma (plus a pixel) a weight is below 3e-7 and its pixels are left out.
-const WEIGHT_RADIUS_SIGMAS: f64 = 5.5;
 
 /// A square, sky-subtracted image of one star.
 #[derive(Debug, Clone)]
@@ -82,29 +80,26 @@ pub fn measure(
 ) -> Result<StarMoments, MomentError> {
     let reach = (cutout.pixels.nrows() / 2) as f64;
     let guess = [offset.0, offset.1, sigma_guess * sigma_guess, 0.0, sigma_guess * sigma_guess];
-    let mut pixels = list_pixels(cutout);
-    let main = solve_with_fill(cutout, &mut pixels, primary, guess, reach)?;
-    let near = within_weight(&pixels, &main);
-    let noise = main.noise(&near).ok_or(MomentError::NotConverged)?;
+    let mut grid = Grid::centred(&cutout.pixels, &cutout.variance).ok_or(MomentError::OutOfCutout)?;
+    let main = solve_with_fill(cutout, &mut grid, primary, guess, reach)?;
+    let sums = main.sums(&grid, true).ok_or(MomentError::NotConverged)?;
+    let noise = main.noise(&sums).ok_or(MomentError::NotConverged)?;
 
     let adaptive = if primary != Weight::Adaptive {
-        solve_second(&pixels, Weight::Adaptive, guess, reach)
-            .ok()
-            .and_then(|s| s.noise(&within_weight(&pixels, &s)).and_then(|n| shape(&s, &n)))
+        solve_second(&grid, Weight::Adaptive, guess, reach).ok().and_then(|s| shape_with_noise(&s, &grid))
     } else {
         shape(&main, &noise)
     };
+    let width = gaussian_of(&main);
     let ladder = LADDER_SIGMA_PIXELS.map(|sigma| {
         if REACH_SIGMAS * sigma > reach {
             return None;
         }
-        let near = pixels.within(main.theta[0], main.theta[1], WEIGHT_RADIUS_SIGMAS * sigma + 1.0);
-        let start = [main.theta[0], main.theta[1], guess[2], 0.0, guess[4]];
-        let solution = solve_second(&near, Weight::Fixed(sigma), fixed_guess(start, sigma), reach).ok()?;
-        shape(&solution, &solution.noise(&near)?)
+        let start = fixed_guess(width, sigma);
+        shape_with_noise(&solve_second(&grid, Weight::Fixed(sigma), start, reach).ok()?, &grid)
     });
     let higher =
-        with_higher(&near, &main).ok().and_then(|s| s.noise(&near).map(|n| higher_moments(&s.theta, &n)));
+        with_higher(&sums, &main).ok().and_then(|s| s.noise(&sums).map(|n| higher_moments(&s.theta, &n)));
     let to_flux = flux_factor(&main, reach);
     Ok(StarMoments {
         x: main.theta[0] - noise.bias[0],
@@ -119,36 +114,29 @@ pub fn measure(
     })
 }
 
-/// The pixels on which a solved weight is not negligible.
-fn within_weight(pixels: &Pixels, solution: &Solution<5>) -> Pixels {
-    let t = &solution.theta;
-    let sigma = match solution.weight {
-        Weight::Adaptive => (0.5 * (t[2] + t[4]) + (0.5 * (t[2] - t[4])).hypot(t[3])).sqrt(),
-        Weight::Fixed(sigma) => sigma,
-    };
-    pixels.within(t[0], t[1], WEIGHT_RADIUS_SIGMAS * sigma + 1.0)
+impl<const N: usize> Solution<N> {
+    /// The sums of a cut-out under the solved weight.
+    fn sums(&self, grid: &Grid, with_higher: bool) -> Option<PowerSums> {
+        self.weight.at(&self.theta).map(|weight| grid.light_and_power(&weight, with_higher))
+    }
+}
+
+fn shape_with_noise(solution: &Solution<5>, grid: &Grid) -> Option<Shape> {
+    shape(solution, &solution.noise(&solution.sums(grid, false)?)?)
 }
 
 /// The weighted second moment of a Gaussian of the guessed width, as a start.
 fn fixed_guess(guess: [f64; 5], sigma: f64) -> [f64; 5] {
     let w2 = sigma * sigma;
-    let m = guess[2] * w2 / (guess[2] + w2);
+    let variance = 0.5 * (guess[2] + guess[4]);
+    let m = variance * w2 / (variance + w2);
     [guess[0], guess[1], m, 0.0, m]
-}
-
-fn list_pixels(cutout: &Cutout) -> Pixels {
-    let half = (cutout.pixels.nrows() / 2) as f64;
-    let mut pixels = Pixels::default();
-    for (y, (values, variances)) in cutout.pixels.outer_iter().zip(cutout.variance.outer_iter()).enumerate() {
-        pixels.push_views(-half, y as f64 - half, values, variances);
-    }
-    pixels
 }
 
 /// Solves, filling masked pixels from the Gaussian of the moments until both agree.
 fn solve_with_fill(
     cutout: &Cutout,
-    pixels: &mut Pixels,
+    grid: &mut Grid,
     weight: Weight,
     guess: [f64; 5],
     reach: f64,
@@ -160,16 +148,16 @@ fn solve_with_fill(
     let masked: Vec<usize> =
         cutout.mask.iter().enumerate().filter_map(|(k, &bad)| bad.then_some(k)).collect();
     if masked.is_empty() {
-        return solve_second(pixels, weight, start, reach);
+        return solve_second(grid, weight, start, reach);
     }
     let mut model = guess;
     let mut solution = None;
     for _ in 0..4 {
-        let share = fill(pixels, &masked, &model);
+        let share = fill(grid, &masked, &model);
         if share > MAX_MASKED_SHARE {
             return Err(MomentError::Masked);
         }
-        let solved = solve_second(pixels, weight, start, reach)?;
+        let solved = solve_second(grid, weight, start, reach)?;
         model = gaussian_of(&solved);
         solution = Some(solved);
     }
@@ -194,17 +182,20 @@ fn gaussian_of(solution: &Solution<5>) -> [f64; 5] {
 
 /// Fills the masked pixels from a Gaussian whose amplitude fits the others; returns the
 /// masked pixels' share of `Σ W²`, the weighted light of that Gaussian.
-fn fill(pixels: &mut Pixels, masked: &[usize], model: &[f64; 5]) -> f64 {
-    let mut profile = vec![0.0; pixels.values.len()];
-    if let Some(gaussian) = Gaussian::new(model[0], model[1], [model[2], model[3], model[4]]) {
-        pixels.for_each(|k, x, y| profile[k] = gaussian.at(x - model[0], y - model[1]));
-    }
-    let mut is_masked = vec![false; pixels.values.len()];
+fn fill(grid: &mut Grid, masked: &[usize], model: &[f64; 5]) -> f64 {
+    let gaussian = Gaussian::new(model[0], model[1], [model[2], model[3], model[4]]);
+    let mut profile = Vec::new();
+    let mut values = Vec::new();
+    grid.for_each(|_, x, y, value| {
+        profile.push(gaussian.map_or(0.0, |g| g.at(x - model[0], y - model[1])));
+        values.push(value);
+    });
+    let mut is_masked = vec![false; profile.len()];
     for &k in masked {
         is_masked[k] = true;
     }
     let (mut light, mut square, mut lost) = (0.0, 0.0, 0.0);
-    for ((&value, &w), &bad) in pixels.values.iter().zip(&profile).zip(&is_masked) {
+    for ((&value, &w), &bad) in values.iter().zip(&profile).zip(&is_masked) {
         if bad {
             lost += w * w;
         } else {
@@ -214,7 +205,9 @@ fn fill(pixels: &mut Pixels, masked: &[usize], model: &[f64; 5]) -> f64 {
     }
     let amplitude = if square > 0.0 { light / square } else { 0.0 };
     for &k in masked {
-        pixels.values[k] = amplitude * profile[k];
+        if let Some(value) = grid.value_mut(k) {
+            *value = amplitude * profile[k];
+        }
     }
     lost / (lost + square)
 }

@@ -3,7 +3,38 @@
 
 use nalgebra::{SMatrix, SVector};
 
+use super::grid::Grid;
 use super::pixels::{Gaussian, Pixels};
+use super::powers::{SUMS, place};
+
+/// An image whose sums under a weight can be had.
+pub trait Image {
+    fn sums(&self, weight: &Gaussian) -> Sums;
+    /// `Σ W² v`
+    fn variance(&self, weight: &Gaussian) -> f64;
+}
+
+impl Image for Pixels {
+    fn sums(&self, weight: &Gaussian) -> Sums {
+        Sums::new(self, weight)
+    }
+
+    fn variance(&self, weight: &Gaussian) -> f64 {
+        let mut sum = 0.0;
+        self.for_each_weighted(weight, |_, _, w, _, variance| sum += w * w * variance);
+        sum
+    }
+}
+
+impl Image for Grid {
+    fn sums(&self, weight: &Gaussian) -> Sums {
+        Sums::of_powers(&self.light(weight))
+    }
+
+    fn variance(&self, weight: &Gaussian) -> f64 {
+        self.power(weight)
+    }
+}
 
 /// `S_pq` for `p + q ≤ 4`.
 pub struct Sums {
@@ -30,6 +61,17 @@ impl Sums {
                 }
             }
         });
+        Self { s }
+    }
+
+    /// From sums ordered as [`place`] does.
+    pub fn of_powers(powers: &[f64; SUMS]) -> Self {
+        let mut s = [[0.0; 5]; 5];
+        for (p, s) in s.iter_mut().enumerate() {
+            for (q, s) in s[..5 - p].iter_mut().enumerate() {
+                *s = powers[place(p, q)];
+            }
+        }
         Self { s }
     }
 

@@ -73,16 +73,11 @@ impl<'a> Data<'a> {
     pub(super) fn check_links(&self) -> Result<(), RepeatError> {
         let functions = self.functions;
         let needed = functions + 1;
-        let mut shared = vec![vec![0usize; self.exposures]; self.exposures];
         let mut usable = vec![0usize; self.exposures];
         for rows in &self.rows_of_star {
             for &i in rows {
-                let t = self.exposure_of[i];
                 let linked = self.reference == Reference::Detector || rows.len() > 1;
-                usable[t] += usize::from(linked);
-                for &j in rows {
-                    shared[t][self.exposure_of[j]] += 1;
-                }
+                usable[self.exposure_of[i]] += usize::from(linked);
             }
         }
         // The worst exposure is the one to name.
@@ -97,9 +92,12 @@ impl<'a> Data<'a> {
         let hub = (0..self.exposures).max_by_key(|t| usable[*t]).unwrap_or(0);
         let (mut reached, mut open) = (vec![false; self.exposures], vec![hub]);
         reached[hub] = true;
-        while let Some(t) = open.pop() {
+        // Nearly always the first exposure shares stars with all others; counts between all pairs
+        // would grow with the square of the exposures.
+        while let Some(t) = open.pop().filter(|_| !reached.iter().all(|r| *r)) {
+            let shared = self.shared_with(t);
             for u in 0..self.exposures {
-                if !reached[u] && shared[t][u] >= functions {
+                if !reached[u] && shared[u] >= functions {
                     reached[u] = true;
                     open.push(u);
                 }
@@ -109,6 +107,18 @@ impl<'a> Data<'a> {
             Some(exposure) => Err(RepeatError::NotLinked { exposure, functions }),
             None => Ok(()),
         }
+    }
+
+    /// Stars that exposure `t` shares with each exposure.
+    fn shared_with(&self, t: usize) -> Vec<usize> {
+        let mut shared = vec![0; self.exposures];
+        for rows in &self.rows_of_star {
+            let here = rows.iter().filter(|&&i| self.exposure_of[i] == t).count();
+            if here > 0 {
+                rows.iter().for_each(|&i| shared[self.exposure_of[i]] += here);
+            }
+        }
+        shared
     }
 
     fn equations(&self, weights: Vec<f64>, prior: Vec<f64>) -> NormalEquations<'_> {

@@ -83,7 +83,10 @@ pub fn write_all(
     put(KEEP_ECSV, ecsv::to_text(&keep::table(verdict, keep)).as_bytes())?;
     put(EXPOSURES_FITS, &fits(EXPOSURES_FITS, std::slice::from_ref(&exposures))?)?;
     put(EXPOSURES_ECSV, ecsv::to_text(&exposures).as_bytes())?;
-    put(FIELD_MODELS_FITS, &fits(FIELD_MODELS_FITS, &field_models::tables(&judgement.field_models, verdict))?)?;
+    put(
+        FIELD_MODELS_FITS,
+        &fits(FIELD_MODELS_FITS, &field_models::tables(&judgement.field_models, verdict))?,
+    )?;
     put(SETTINGS_TOML, settings_toml.as_bytes())?;
     let figures = fits(FIGURES_FITS, &figure_file::tables(&figure_data::FigureData::of(judgement)))?;
     put(FIGURES_FITS, &figures)?;

@@ -1,103 +1,175 @@
 //! What must not be mistaken for a star, seen in the pixels alone: saturation, charge trails,
 //! bad columns, edges, hot pixels.
 
-use ndarray::Array2;
+use std::collections::HashSet;
+use std::ops::Range;
+
+use ndarray::{Array2, ArrayView1};
+use rayon::prelude::*;
 
 use crate::frame::Region;
-use crate::sky::{Sky, quantile};
+use crate::sky::{Mask, Residual, Sky, quantile};
 
-/// A column or row whose median stands this many sigma of the pixel noise off its
-/// neighbours is bad.
+/// A column or row that stands this many sigma of the pixel noise off its neighbours is bad.
 const BAD_LINE_SIGMAS: f64 = 1.0;
+
+/// Residuals enter a line's mean no larger than this, in sigma: a line must be off over half its
+/// length to be bad.
+const LINE_CLIP_SIGMAS: f64 = 2.0;
+
+/// Pixels of a line that are looked at, in this many places: a line's mean is then known to a tenth of
+/// the noise.
+const LINE_PLACES: usize = 8;
+const LINE_PIXELS: usize = 16;
+
+/// Fewest pixels from which a line speaks.
+const MIN_LINE_PIXELS: usize = 20;
 
 /// Saturated pixels in a row from which a run is a charge trail, in sigma of the stars.
 const TRAIL_LENGTH_SIGMAS: f64 = 7.0;
-
-/// Saturated pixels and charge trails of a frame.
-#[derive(Debug, Clone)]
-pub struct Saturation {
-    /// True on pixels at or above the limit and those next to them.
-    pub saturated: Array2<bool>,
-    /// True on pixels of long saturated runs and those next to them.
-    pub trail: Array2<bool>,
-}
 
 /// A full pixel is read with noise and may fill at a slightly varying level: pixels this share
 /// under the saturation level count as full. A clipped core else passes as a star.
 const FULL_BELOW_LEVEL: f64 = 0.005;
 
-/// Marks saturated pixels and, of them, charge trails: saturated runs along a column or row
-/// longer than a star of `sigma` pixels can be wide.
-pub fn saturation(pixels: &Array2<f32>, limit: Option<f64>, sigma: f64) -> Saturation {
-    let shape = pixels.dim();
-    let mut saturated = Array2::from_elem(shape, false);
-    let mut trail = Array2::from_elem(shape, false);
-    let Some(limit) = limit else {
-        return Saturation { saturated, trail };
-    };
-    let limit = limit - FULL_BELOW_LEVEL * limit.abs();
-    let above: Vec<(usize, usize)> =
-        pixels.indexed_iter().filter_map(|(at, &value)| (f64::from(value) >= limit).then_some(at)).collect();
-    let is_above = |y: usize, x: usize| f64::from(pixels[(y, x)]) >= limit;
-    let longest = (TRAIL_LENGTH_SIGMAS * sigma).ceil() as usize;
-    for &(y, x) in &above {
-        mark(&mut saturated, y, x);
-        let run = |step: &dyn Fn(usize) -> Option<(usize, usize)>| {
-            (0..=longest).take_while(|&k| step(k).is_some_and(|(y, x)| is_above(y, x))).count()
+/// The saturated pixels of a frame.
+#[derive(Debug, Clone)]
+pub struct Saturated {
+    /// Row and column, in reading order.
+    above: Vec<(usize, usize)>,
+}
+
+impl Saturated {
+    /// Pixels at or above `limit`, frame units; none where that is unknown.
+    pub fn find(pixels: &Array2<f32>, limit: Option<f64>) -> Self {
+        let Some(limit) = limit else { return Self { above: Vec::new() } };
+        let limit = at_least(limit - FULL_BELOW_LEVEL * limit.abs());
+        let in_row = |(y, row): (usize, ArrayView1<f32>)| {
+            let row = row.to_slice().unwrap_or_default();
+            let mut found = Vec::new();
+            pulp::Arch::new().dispatch(|| {
+                for (k, chunk) in row.chunks(256).enumerate() {
+                    if chunk.iter().fold(false, |any, value| any | (*value >= limit)) {
+                        let above = chunk.iter().enumerate().filter(|(_, value)| **value >= limit);
+                        found.extend(above.map(|(x, _)| (y, 256 * k + x)));
+                    }
+                }
+            });
+            found
         };
-        let down = run(&|k| (y + k < shape.0).then_some((y + k, x)));
-        let up = run(&|k| y.checked_sub(k).map(|y| (y, x)));
-        let right = run(&|k| (x + k < shape.1).then_some((y, x + k)));
-        let left = run(&|k| x.checked_sub(k).map(|x| (y, x)));
-        if (down + up).max(right + left) > longest + 1 {
-            mark(&mut trail, y, x);
-        }
+        let rows: Vec<Vec<(usize, usize)>> =
+            pixels.outer_iter().into_par_iter().enumerate().map(in_row).collect();
+        Self { above: rows.concat() }
     }
-    Saturation { saturated, trail }
+
+    /// These pixels and those next to them.
+    pub fn mask(&self, shape: (usize, usize)) -> Mask {
+        marked(shape, self.above.iter().copied())
+    }
+
+    /// Charge trails: saturated runs along a column or row longer than a star of `sigma` pixels can
+    /// be wide, and the pixels next to them.
+    pub fn trails(&self, shape: (usize, usize), sigma: f64) -> Mask {
+        let longest = (TRAIL_LENGTH_SIGMAS * sigma).ceil() as usize;
+        let above: HashSet<(usize, usize)> = self.above.iter().copied().collect();
+        let run = |step: &dyn Fn(usize) -> Option<(usize, usize)>| {
+            (0..=longest).take_while(|&k| step(k).is_some_and(|at| above.contains(&at))).count()
+        };
+        let in_trail = |&(y, x): &(usize, usize)| {
+            let down = run(&|k| Some((y + k, x)));
+            let up = run(&|k| y.checked_sub(k).map(|y| (y, x)));
+            let right = run(&|k| Some((y, x + k)));
+            let left = run(&|k| x.checked_sub(k).map(|x| (y, x)));
+            (down + up).max(right + left) > longest + 1
+        };
+        marked(shape, self.above.iter().copied().filter(in_trail))
+    }
 }
 
-/// Marks a pixel and its eight neighbours.
-fn mark(mask: &mut Array2<bool>, y: usize, x: usize) {
-    let (height, width) = mask.dim();
-    for y in y.saturating_sub(1)..(y + 2).min(height) {
-        for x in x.saturating_sub(1)..(x + 2).min(width) {
-            mask[(y, x)] = true;
-        }
-    }
+/// The least single-precision number that is no less than `limit`.
+fn at_least(limit: f64) -> f32 {
+    let near = limit as f32;
+    if f64::from(near) < limit { near.next_up() } else { near }
 }
 
-/// Columns and rows of `region` whose median residual stands plainly off those beside them.
-pub fn bad_lines(
-    residual: &Array2<f32>,
-    bad: &Array2<bool>,
-    sky: &Sky,
-    region: Region,
-) -> (Vec<usize>, Vec<usize>) {
-    let column_medians: Vec<Option<f64>> = (region.x0..region.x1)
-        .map(|x| line_median((region.y0..region.y1).filter(|&y| !bad[(y, x)]).map(|y| residual[(y, x)])))
-        .collect();
-    let row_medians: Vec<Option<f64>> = (region.y0..region.y1)
-        .map(|y| line_median((region.x0..region.x1).filter(|&x| !bad[(y, x)]).map(|x| residual[(y, x)])))
-        .collect();
-    let limit = BAD_LINE_SIGMAS * sky.median_noise;
-    let pick = |medians: &[Option<f64>], start: usize| {
-        off_their_neighbours(medians, limit).into_iter().map(|k| k + start).collect()
+/// Each pixel with its eight neighbours.
+fn marked(shape: (usize, usize), pixels: impl Iterator<Item = (usize, usize)>) -> Mask {
+    let mut mask = Mask::new(shape);
+    for (y, x) in pixels {
+        for y in y.saturating_sub(1)..(y + 2).min(shape.0) {
+            mask.mark(y, x.saturating_sub(1)..x + 2);
+        }
+    }
+    mask
+}
+
+/// Columns and rows of `region` whose residuals stand plainly off those of the lines beside them.
+pub fn bad_lines(residual: &Residual, covered: &Mask, sky: &Sky, region: Region) -> (Vec<usize>, Vec<usize>) {
+    let clip = (LINE_CLIP_SIGMAS * sky.median_noise) as f32;
+    let (width, height) = (region.width(), region.height());
+    let mut columns = vec![(0.0_f32, 0_u32); width];
+    let mut line = vec![0.0_f32; width];
+    let mut add = |y: usize, columns: Range<usize>, sums: &mut dyn FnMut(usize, f32)| {
+        let line = &mut line[..columns.len()];
+        residual.with_gaps(y, columns.start, line);
+        for (k, value) in line.iter().enumerate().filter(|(_, value)| !value.is_nan()) {
+            if !covered.contains(y, columns.start + k) {
+                sums(k, value.clamp(-clip, clip));
+            }
+        }
     };
-    (pick(&column_medians, region.x0), pick(&row_medians, region.y0))
+    for y in spread(region.y0..region.y1, LINE_PLACES * LINE_PIXELS, 1).flatten() {
+        add(y, region.x0..region.x1, &mut |k, value| {
+            columns[k].0 += value;
+            columns[k].1 += 1;
+        });
+    }
+    let mut rows = vec![(0.0_f32, 0_u32); height];
+    let places: Vec<Range<usize>> = spread(region.x0..region.x1, LINE_PLACES, LINE_PIXELS).collect();
+    for (y, sum) in (region.y0..region.y1).zip(&mut rows) {
+        for place in &places {
+            add(y, place.clone(), &mut |_, value| {
+                sum.0 += value;
+                sum.1 += 1;
+            });
+        }
+    }
+    let limit = BAD_LINE_SIGMAS * sky.median_noise;
+    let pick = |sums: &[(f32, u32)], start: usize| {
+        let mean =
+            |&(sum, n): &(f32, u32)| (n as usize >= MIN_LINE_PIXELS).then(|| f64::from(sum) / f64::from(n));
+        let means: Vec<Option<f64>> = sums.iter().map(mean).collect();
+        off_their_neighbours(&means, limit).into_iter().map(|k| k + start).collect()
+    };
+    (pick(&columns, region.x0), pick(&rows, region.y0))
 }
 
-fn line_median(values: impl Iterator<Item = f32>) -> Option<f64> {
-    let mut values: Vec<f32> = values.collect();
-    if values.len() < 20 { None } else { quantile(&mut values, 0.5, None) }
+/// `places` ranges of `length` each, evenly over `within`; all of it where that is no longer.
+fn spread(within: Range<usize>, places: usize, length: usize) -> impl Iterator<Item = Range<usize>> {
+    let (places, length) = if within.len() <= places * length { (1, within.len()) } else { (places, length) };
+    let free = within.len() - length;
+    (0..places).map(move |k| {
+        let start = within.start + if places > 1 { k * free / (places - 1) } else { 0 };
+        start..start + length
+    })
 }
 
-fn off_their_neighbours(medians: &[Option<f64>], limit: f64) -> Vec<usize> {
-    (0..medians.len())
+fn off_their_neighbours(means: &[Option<f64>], limit: f64) -> Vec<usize> {
+    (0..means.len())
         .filter(|&k| {
-            let Some(own) = medians[k] else { return false };
-            let mut near: Vec<f32> = (k.saturating_sub(5)..(k + 6).min(medians.len()))
+            let Some(own) = means[k] else { return false };
+            let from = k.saturating_sub(5);
+            let near = means[from..(k + 6).min(means.len())].iter().flatten();
+            let (others, off) = near.fold((0, 0), |(others, off), level| {
+                (others + 1, off + usize::from((own - level).abs() > limit))
+            });
+            // Off the median it is off half of the others; most lines are off none.
+            if 2 * off < others - 1 {
+                return false;
+            }
+            let mut near: Vec<f32> = (from..(k + 6).min(means.len()))
                 .filter(|&j| j != k)
-                .filter_map(|j| medians[j].map(|value| value as f32))
+                .filter_map(|j| means[j].map(|value| value as f32))
                 .collect();
             quantile(&mut near, 0.5, None).is_some_and(|level| (own - level).abs() > limit)
         })
@@ -119,10 +191,11 @@ mod tests {
                 pixels[(y, x)] = 5000.0;
             }
         }
-        let found = saturation(&pixels, Some(4000.0), 1.5);
-        assert!(found.saturated[(10, 20)] && found.saturated[(31, 41)]);
-        assert!(found.trail[(25, 20)] && found.trail[(25, 21)]);
-        assert!(!found.trail[(31, 41)]);
-        assert!(!saturation(&pixels, None, 1.5).saturated[(10, 20)]);
+        let found = Saturated::find(&pixels, Some(4000.0));
+        let (full, trails) = (found.mask((60, 60)), found.trails((60, 60), 1.5));
+        assert!(full.contains(10, 20) && full.contains(31, 41));
+        assert!(trails.contains(25, 20) && trails.contains(25, 21));
+        assert!(!trails.contains(31, 41));
+        assert!(!Saturated::find(&pixels, None).mask((60, 60)).contains(10, 20));
     }
 }

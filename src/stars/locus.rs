@@ -179,15 +179,20 @@ fn feature_over_field(members: &[&Candidate], basis: &Basis, k: usize) -> Option
     let ys: Vec<f64> = measured.iter().map(|m| m.1).collect();
     let values: Vec<f64> = measured.iter().map(|m| m.2).collect();
     let mut width = spread(&values)?;
-    let mut fitted = None;
+    let mut fitted: Option<FieldFit> = None;
     for _ in 0..3 {
         let sigmas: Vec<f64> = measured.iter().map(|m| m.3.hypot(width)).collect();
-        let fit = fit(basis, &xs, &ys, &values, &sigmas, Robustness::Bisquare).ok()?;
+        // Another width changes the weights a little.
+        let robustness = match &fitted {
+            Some(before) => Robustness::BisquareFrom(&before.weights),
+            None => Robustness::Bisquare,
+        };
+        let fit = fit(basis, &xs, &ys, &values, &sigmas, robustness).ok()?;
         // What the residuals scatter beyond the errors: half of them lie within 0.6745 σ.
         let mut excess: Vec<f64> = measured
             .iter()
             .map(|m| {
-                let residual = m.2 - fit.predict(m.0, m.1).0;
+                let residual = m.2 - fit.value(m.0, m.1);
                 (residual / 0.674_49).powi(2) - m.3 * m.3
             })
             .collect();

@@ -1,10 +1,10 @@
 //! The stars of one frame, in order: sky, width, detections, wings, moments, locus.
 
-use ndarray::{Array2, ArrayView2, s};
+use ndarray::Array2;
 use rayon::prelude::*;
 
-use super::clean::{Saturation, bad_lines, saturation};
-use super::detect::{DETECTION_SNR, Detection, detect, source_mask};
+use super::clean::{Saturated, bad_lines};
+use super::detect::{DETECTION_SNR, Detection, detect, source_mask, under_new_sky};
 use super::isolate::{contamination, drop_wings};
 use super::locus::{Candidate, Locus, NARROW_SHARE};
 use super::width::{Width, is_single_pixel, typical_width};
@@ -15,7 +15,7 @@ use crate::moments::{
     Cutout, LADDER_SIGMA_PIXELS, MomentError, StarMoments, Weight, measure, primary_weight,
 };
 use crate::settings::StarSettings;
-use crate::sky::{self, Sky, SkyError};
+use crate::sky::{self, Mask, Residual, Sky, SkyError};
 
 /// Half-width of a cut-out in sigma of the stars; never under [`MIN_HALF_PIXELS`].
 const CUTOUT_HALF_SIGMAS: f64 = 7.0;
@@ -31,10 +31,8 @@ const WING_STAR_SNR: f64 = 100.0;
 /// What is known of a frame before its stars.
 #[derive(Debug, Clone, Copy)]
 pub struct FrameView<'a> {
-    /// `[y, x]`, frame units.
+    /// `[y, x]`, frame units; NaN where a pixel must not be used.
     pub pixels: &'a Array2<f32>,
-    /// True where a pixel must not be used.
-    pub bad: &'a Array2<bool>,
     pub region: Region,
     /// Frame units.
     pub saturation: Option<f64>,
@@ -58,8 +56,10 @@ pub struct FrameStars {
 
 /// Finds, measures and judges everything in a frame.
 pub fn select(frame: &FrameView, settings: &StarSettings) -> Result<FrameStars, SkyError> {
-    let first_sky = sky::measure(frame.pixels, frame.bad, frame.region, frame.quantum)?;
-    let Some((width, covered)) = first_look(frame, &first_sky) else {
+    let first_sky = sky::measure(frame.pixels, None, frame.region, frame.quantum)?;
+    let saturated = Saturated::find(frame.pixels, frame.saturation);
+    let full = saturated.mask(frame.pixels.dim());
+    let Some(look) = first_look(frame, &first_sky, &full) else {
         return Ok(FrameStars {
             sky_level: first_sky.median_level,
             sky_noise: first_sky.median_noise,
@@ -68,32 +68,44 @@ pub fn select(frame: &FrameView, settings: &StarSettings) -> Result<FrameStars, 
             notes: vec!["no source bright enough to measure a width from".into()],
         });
     };
+    let FirstLook { width, found, covered } = look;
     let sigma = width.sigma;
     let primary = primary_weight(width.narrowest);
     let mut notes = Vec::new();
-    let sky = sky::measure(frame.pixels, &covered, frame.region, frame.quantum).unwrap_or(first_sky);
-    let mut bad = frame.bad.clone();
-    let mut residual = sky.subtract(frame.pixels, &bad);
-    mark_bad_lines(&mut residual, &mut bad, &covered, &sky, frame.region, &mut notes);
+    let sky = sky::measure(frame.pixels, Some(&covered), frame.region, frame.quantum);
+    let sky = sky.unwrap_or_else(|_| first_sky.clone());
+    let residual = Residual::new(frame.pixels, &sky, frame.region);
+    let (columns, rows) = bad_lines(&residual, &covered, &sky, frame.region);
     drop(covered);
+    let lines = columns.len() + rows.len();
+    if lines > 0 {
+        notes.push(format!("{} bad columns and {} bad rows masked", columns.len(), rows.len()));
+    }
+    let residual = residual.without_lines(columns, rows);
+    let found = if lines > 0 {
+        let all = [frame.region.y0..frame.region.y1];
+        detect(&residual, &sky, frame.region, sigma, DETECTION_SNR, &all)
+    } else {
+        under_new_sky(&found, sigma, &first_sky, &sky, DETECTION_SNR)
+    };
 
-    let saturated = saturation(frame.pixels, frame.saturation, sigma);
-    let found = detect(&residual, &sky, frame.region, sigma, DETECTION_SNR);
     let truncated: Vec<bool> =
-        found.iter().map(|d| touches(&saturated.saturated, d, SATURATION_RADIUS_SIGMAS * sigma)).collect();
-    let wings = measured_wings(&residual, &bad, &found, &truncated, sigma);
+        found.iter().map(|d| touches(&full, d, SATURATION_RADIUS_SIGMAS * sigma)).collect();
+    let wings = measured_wings(&residual, &found, &truncated, sigma);
     let real: Vec<usize> = drop_wings(&found, &truncated, &wings);
     let found: Vec<Detection> = real.iter().map(|&k| found[k]).collect();
     let truncated: Vec<bool> = real.iter().map(|&k| truncated[k]).collect();
     // Single hot pixels have no wings that could reach a star: masked, they are no neighbours.
     let single: Vec<bool> = found.iter().map(|d| is_single_pixel(&residual, d)).collect();
+    let mut masked = full;
     for (d, _) in found.iter().zip(&single).filter(|(_, single)| **single) {
-        mask_brightest(&residual, &mut bad, d);
+        mask_brightest(&residual, &mut masked, d);
     }
     let contamination = contamination(&found, &single, &wings, primary);
 
     let half = cutout_half(sigma);
-    let scene = Scene { residual: &residual, bad: &bad, sky: &sky, saturated: &saturated, frame, half };
+    let trails = saturated.trails(frame.pixels.dim(), sigma);
+    let scene = Scene { residual: &residual, masked: &masked, trails: &trails, sky: &sky, frame, half };
     let mut measured: Vec<(Star, Option<Candidate>)> = found
         .par_iter()
         .enumerate()
@@ -126,77 +138,53 @@ pub fn select(frame: &FrameView, settings: &StarSettings) -> Result<FrameStars, 
     })
 }
 
-/// The stars' width, and the pixels that are bad or that sources cover; `None` without a
-/// bright source.
-fn first_look(frame: &FrameView, sky: &Sky) -> Option<(Width, Array2<bool>)> {
-    let residual = sky.subtract(frame.pixels, frame.bad);
-    let unusable = or(saturation(frame.pixels, frame.saturation, 4.0).saturated, frame.bad.view());
-    let width = typical_width(&residual, &unusable, sky, frame.region)?;
-    drop(unusable);
-    let found = detect(&residual, sky, frame.region, width.sigma, DETECTION_SNR);
-    Some((width, source_mask(frame.bad, &found, sky, width.sigma)))
+/// What a first look at a frame gives.
+struct FirstLook {
+    width: Width,
+    /// Down to a little under the detection limit, which a better sky may move.
+    found: Vec<Detection>,
+    /// What sources cover.
+    covered: Mask,
+}
+
+/// `None` without a bright source.
+fn first_look(frame: &FrameView, sky: &Sky, full: &Mask) -> Option<FirstLook> {
+    let residual = Residual::new(frame.pixels, sky, frame.region);
+    let width = typical_width(&residual, full, sky, frame.region)?;
+    let all = [frame.region.y0..frame.region.y1];
+    let found = detect(&residual, sky, frame.region, width.sigma, 0.9 * DETECTION_SNR, &all);
+    let sure: Vec<Detection> = found.iter().filter(|d| d.snr >= DETECTION_SNR).copied().collect();
+    let covered = source_mask(frame.pixels.dim(), &sure, sky, width.sigma);
+    Some(FirstLook { width, found, covered })
 }
 
 fn cutout_half(sigma: f64) -> usize {
     ((CUTOUT_HALF_SIGMAS * sigma).ceil() as usize).clamp(MIN_HALF_PIXELS, MAX_HALF_PIXELS)
 }
 
-fn or(mut a: Array2<bool>, b: ArrayView2<bool>) -> Array2<bool> {
-    a.zip_mut_with(&b, |x, y| *x |= y);
-    a
-}
-
-fn mark_bad_lines(
-    residual: &mut Array2<f32>,
-    bad: &mut Array2<bool>,
-    covered: &Array2<bool>,
-    sky: &Sky,
-    region: Region,
-    notes: &mut Vec<String>,
-) {
-    let (columns, rows) = bad_lines(residual, covered, sky, region);
-    for &x in &columns {
-        residual.slice_mut(s![.., x]).fill(0.0);
-        bad.slice_mut(s![.., x]).fill(true);
-    }
-    for &y in &rows {
-        residual.slice_mut(s![y, ..]).fill(0.0);
-        bad.slice_mut(s![y, ..]).fill(true);
-    }
-    if !columns.is_empty() || !rows.is_empty() {
-        notes.push(format!("{} bad columns and {} bad rows masked", columns.len(), rows.len()));
-    }
-}
-
 /// Masks the brightest pixel of the 3x3 around a detection.
-fn mask_brightest(residual: &Array2<f32>, bad: &mut Array2<bool>, d: &Detection) {
+fn mask_brightest(residual: &Residual, masked: &mut Mask, d: &Detection) {
     let (height, width) = residual.dim();
     let (x, y) = (d.x.round() as usize, d.y.round() as usize);
     let near = (y.saturating_sub(1)..(y + 2).min(height))
         .flat_map(|y| (x.saturating_sub(1)..(x + 2).min(width)).map(move |x| (y, x)));
-    if let Some(at) = near.max_by(|a, b| residual[*a].total_cmp(&residual[*b])) {
-        bad[at] = true;
+    if let Some((y, x)) = near.max_by(|a, b| residual.at(a.0, a.1).total_cmp(&residual.at(b.0, b.1))) {
+        masked.mark(y, x..x + 1);
     }
 }
 
 /// Is any marked pixel within `radius` of a detection?
-fn touches(mask: &Array2<bool>, d: &Detection, radius: f64) -> bool {
+fn touches(mask: &Mask, d: &Detection, radius: f64) -> bool {
     let (height, width) = mask.dim();
     let rows = ((d.y - radius).max(0.0) as usize)..((d.y + radius + 1.0) as usize).min(height);
-    rows.into_iter().any(|y| {
-        let columns = ((d.x - radius).max(0.0) as usize)..((d.x + radius + 1.0) as usize).min(width);
-        columns.into_iter().any(|x| mask[(y, x)] && (x as f64 - d.x).hypot(y as f64 - d.y) <= radius)
+    let columns = ((d.x - radius).max(0.0) as usize)..((d.x + radius + 1.0) as usize).min(width);
+    rows.into_iter().filter(|&y| !mask.is_clear(y, columns.clone())).any(|y| {
+        columns.clone().any(|x| mask.contains(y, x) && (x as f64 - d.x).hypot(y as f64 - d.y) <= radius)
     })
 }
 
 /// The wings from bright, whole stars that no comparable source stands near.
-fn measured_wings(
-    residual: &Array2<f32>,
-    bad: &Array2<bool>,
-    found: &[Detection],
-    truncated: &[bool],
-    sigma: f64,
-) -> Wings {
+fn measured_wings(residual: &Residual, found: &[Detection], truncated: &[bool], sigma: f64) -> Wings {
     let alone = |k: usize| {
         let d = &found[k];
         found.iter().enumerate().all(|(j, other)| {
@@ -210,15 +198,16 @@ fn measured_wings(
         .map(|k| found[k])
         .take(80)
         .collect();
-    Wings::from_stars(residual, bad, &good, sigma).unwrap_or_else(|| Wings::gaussian(sigma))
+    Wings::from_stars(residual, &good, sigma).unwrap_or_else(|| Wings::gaussian(sigma))
 }
 
 /// Everything a detection is measured against.
 struct Scene<'a> {
-    residual: &'a Array2<f32>,
-    bad: &'a Array2<bool>,
+    residual: &'a Residual<'a>,
+    /// Saturated and hot pixels.
+    masked: &'a Mask,
+    trails: &'a Mask,
     sky: &'a Sky,
-    saturated: &'a Saturation,
     frame: &'a FrameView<'a>,
     half: usize,
 }
@@ -233,7 +222,7 @@ impl Scene<'_> {
         sigma: f64,
         settings: &StarSettings,
     ) -> Option<Refusal> {
-        if touches(&self.saturated.trail, d, SATURATION_RADIUS_SIGMAS * sigma) {
+        if touches(self.trails, d, SATURATION_RADIUS_SIGMAS * sigma) {
             return Some(Refusal::Bleeding);
         }
         if truncated {
@@ -260,9 +249,18 @@ impl Scene<'_> {
     fn cut(&self, d: &Detection) -> Option<Cutout> {
         let (y, x) = self.corner(d)?;
         let side = 2 * self.half + 1;
-        let window = s![y..y + side, x..x + side];
-        let pixels = self.residual.slice(window).to_owned();
-        let mask = or(self.bad.slice(window).to_owned(), self.saturated.saturated.slice(window));
+        let mut pixels = Array2::zeros((side, side));
+        let mut mask = Array2::from_elem((side, side), false);
+        for (k, (mut pixels, mut mask)) in pixels.outer_iter_mut().zip(mask.outer_iter_mut()).enumerate() {
+            if let Some(pixels) = pixels.as_slice_mut() {
+                self.residual.with_gaps(y + k, x, pixels);
+            }
+            let marked = !self.masked.is_clear(y + k, x..x + side);
+            for (i, (value, mask)) in pixels.iter_mut().zip(&mut mask).enumerate() {
+                *mask = value.is_nan() || (marked && self.masked.contains(y + k, x + i));
+                *value = if value.is_nan() { 0.0 } else { *value };
+            }
+        }
         let noise2 = self.sky.noise_at(d.x, d.y).powi(2) as f32;
         let variance = pixels.mapv(|value| {
             // Unclipped, so that sky pixels keep the sky's variance on average.

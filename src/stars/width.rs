@@ -1,14 +1,15 @@
 //! The width of the stars, found without being told: what bright, isolated, not single-pixel
 //! sources have in common.
 
-use ndarray::{Array2, s};
+use std::ops::Range;
+
 use rayon::prelude::*;
 
 use super::detect::{Detection, detect};
 use crate::frame::Region;
 use crate::moments::estimating::{Weight, solve_second};
 use crate::moments::pixels::Pixels;
-use crate::sky::Sky;
+use crate::sky::{Mask, Residual, Sky};
 
 /// Widths tried for the first detection, sigma in pixels: from a strongly undersampled
 /// diffraction image to a defocused ring.
@@ -16,6 +17,16 @@ const TRIAL_SIGMAS_PIXELS: [f64; 6] = [0.8, 1.5, 2.5, 4.0, 6.0, 9.0];
 
 /// Sources looked at per trial width.
 const BRIGHTEST: usize = 150;
+
+/// Pixels of a frame that are looked at first, in this many bands over its height; four times as many
+/// while they hold fewer sources than wanted.
+const FIRST_PIXELS: usize = 4 << 20;
+const BANDS: usize = 8;
+const ENOUGH_SOURCES: usize = 60;
+
+/// A source measured at one trial width is measured again at a wider one that sees this much more
+/// light than the source has.
+const MORE_LIGHT: f64 = 1.15;
 
 /// SNR from which a source says something about the width: σ(ln T) = 2/ν = 8 %.
 const MIN_SNR: f64 = 25.0;
@@ -45,15 +56,22 @@ struct Source {
 
 /// Sum of the eight pixels around the brightest of the central 3x3 over that pixel: 0 for a
 /// hot pixel.
-pub fn neighbour_share(residual: &Array2<f32>, x: f64, y: f64) -> Option<f64> {
+pub fn neighbour_share(residual: &Residual, x: f64, y: f64) -> Option<f64> {
     let (height, width) = residual.dim();
     let (cx, cy) = (x.round() as i64, y.round() as i64);
     let inside = |x: i64, y: i64| x >= 0 && y >= 0 && (x as usize) < width && (y as usize) < height;
+    let mut near = [[0.0_f32; 5]; 5];
+    for (row, y) in near.iter_mut().zip(cy - 2..) {
+        for (value, x) in row.iter_mut().zip(cx - 2..).filter(|(_, x)| inside(*x, y)) {
+            *value = residual.at(y as usize, x as usize);
+        }
+    }
+    let at = |x: i64, y: i64| f64::from(near[(y - cy + 2) as usize][(x - cx + 2) as usize]);
     let mut best: Option<(i64, i64, f64)> = None;
     for py in cy - 1..=cy + 1 {
         for px in cx - 1..=cx + 1 {
             if inside(px, py) {
-                let value = f64::from(residual[(py as usize, px as usize)]);
+                let value = at(px, py);
                 if best.is_none_or(|(_, _, top)| value > top) {
                     best = Some((px, py, value));
                 }
@@ -65,7 +83,7 @@ pub fn neighbour_share(residual: &Array2<f32>, x: f64, y: f64) -> Option<f64> {
     for y in py - 1..=py + 1 {
         for x in px - 1..=px + 1 {
             if (x, y) != (px, py) && inside(x, y) {
-                sum += f64::from(residual[(y as usize, x as usize)]);
+                sum += at(x, y);
             }
         }
     }
@@ -73,24 +91,48 @@ pub fn neighbour_share(residual: &Array2<f32>, x: f64, y: f64) -> Option<f64> {
 }
 
 /// Is this a single bright pixel rather than the image of anything?
-pub fn is_single_pixel(residual: &Array2<f32>, d: &Detection) -> bool {
+pub fn is_single_pixel(residual: &Residual, d: &Detection) -> bool {
     neighbour_share(residual, d.x, d.y).is_some_and(|share| share < MIN_NEIGHBOUR_SHARE)
 }
 
-/// The width that the bright point-like sources share; `None` when nothing is bright enough.
-/// `unusable` is true on saturated or bad pixels.
-pub fn typical_width(
-    residual: &Array2<f32>,
-    unusable: &Array2<bool>,
+/// Bands of rows, evenly over the height, that make up this share of a region.
+fn bands(region: Region, share: f64) -> Vec<Range<usize>> {
+    if share >= 1.0 {
+        return vec![region.y0..region.y1];
+    }
+    let start = |k: usize| region.y0 + k * region.height() / BANDS;
+    let length = |k: usize| ((start(k + 1) - start(k)) as f64 * share).ceil() as usize;
+    (0..BANDS).map(|k| start(k)..start(k) + length(k)).collect()
+}
+
+/// The bright sources with their centres in these rows, each measured at the trial width that holds all
+/// of its light.
+fn whole_sources(
+    residual: &Residual,
+    saturated: &Mask,
     sky: &Sky,
     region: Region,
-) -> Option<Width> {
+    rows: &[Range<usize>],
+) -> Vec<Source> {
     let mut sources: Vec<Source> = Vec::new();
     for trial in TRIAL_SIGMAS_PIXELS {
-        let found = detect(residual, sky, region, trial, MIN_SNR);
-        let bright: Vec<&Detection> =
-            found.iter().filter(|d| !is_single_pixel(residual, d)).take(BRIGHTEST).collect();
-        sources.par_extend(bright.into_par_iter().filter_map(|d| measure(residual, unusable, d, trial)));
+        let found = detect(residual, sky, region, trial, MIN_SNR, rows);
+        // A filter of width t sees of a source of width s the flux 2 t²/(t² + s²).
+        let is_known = |d: &Detection| {
+            sources.iter().any(|s| {
+                let seen = 2.0 * trial * trial / (trial * trial + s.sigma * s.sigma);
+                (s.x - d.x).hypot(s.y - d.y) < trial.max(s.sigma) && d.flux < MORE_LIGHT * seen * s.flux
+            })
+        };
+        let bright: Vec<&Detection> = found
+            .iter()
+            .filter(|d| !is_single_pixel(residual, d))
+            .take(BRIGHTEST)
+            .filter(|d| !is_known(d))
+            .collect();
+        let new: Vec<Source> =
+            bright.into_par_iter().filter_map(|d| measure(residual, saturated, d, trial)).collect();
+        sources.extend(new);
     }
     // Of measurements of one thing at several trial widths the most luminous is the whole;
     // the others are its fragments.
@@ -102,6 +144,18 @@ pub fn typical_width(
             whole.push(source);
         }
     }
+    whole
+}
+
+/// The width that the bright point-like sources share; `None` when nothing is bright enough.
+/// `saturated` pixels spoil a source.
+pub fn typical_width(residual: &Residual, saturated: &Mask, sky: &Sky, region: Region) -> Option<Width> {
+    let mut share = FIRST_PIXELS as f64 / (region.width() * region.height()) as f64;
+    let mut whole = whole_sources(residual, saturated, sky, region, &bands(region, share));
+    while share < 1.0 && whole.len() < ENOUGH_SOURCES {
+        share *= 4.0;
+        whole = whole_sources(residual, saturated, sky, region, &bands(region, share));
+    }
     let mut logs: Vec<f64> = whole.iter().map(|s| s.sigma.ln()).collect();
     let sigma = half_sample_mode(&mut logs)?.exp();
     let mut narrow: Vec<f64> =
@@ -111,7 +165,7 @@ pub fn typical_width(
     Some(Width { sigma, narrowest })
 }
 
-fn measure(residual: &Array2<f32>, unusable: &Array2<bool>, d: &Detection, trial: f64) -> Option<Source> {
+fn measure(residual: &Residual, saturated: &Mask, d: &Detection, trial: f64) -> Option<Source> {
     let (height, width) = residual.dim();
     let half = (5.0 * trial).ceil().max(5.0) as i64;
     let (cx, cy) = (d.x.round() as i64, d.y.round() as i64);
@@ -120,16 +174,18 @@ fn measure(residual: &Array2<f32>, unusable: &Array2<bool>, d: &Detection, trial
         return None;
     }
     let mut pixels = Pixels::default();
-    let columns = (cx - half) as usize..=(cx + half) as usize;
+    let (first, mut row) = ((cx - half) as usize, vec![0.0; 2 * half as usize + 1]);
     for y in cy - half..=cy + half {
+        residual.with_gaps(y as usize, first, &mut row);
         for x in cx - half..=cx + half {
             let near = (x as f64 - d.x).powi(2) + (y as f64 - d.y).powi(2) < (2.0 * trial).powi(2);
-            if near && unusable[(y as usize, x as usize)] {
+            let (x, y) = (x as usize, y as usize);
+            if near && (saturated.contains(y, x) || row[x - first].is_nan()) {
                 return None;
             }
         }
-        let row = residual.slice(s![y as usize, columns.clone()]);
-        pixels.push_row(-half as f64, (y - cy) as f64, row.iter().map(|&value| (f64::from(value), 1.0)));
+        let values = row.iter().map(|&value| if value.is_nan() { 0.0 } else { f64::from(value) });
+        pixels.push_row(-half as f64, (y - cy) as f64, values.map(|value| (value, 1.0)));
     }
     let guess = [d.x - cx as f64, d.y - cy as f64, trial * trial, 0.0, trial * trial];
     let solved = solve_second(&pixels, Weight::Adaptive, guess, half as f64).ok()?;

@@ -6,6 +6,7 @@ use ndarray::Array2;
 
 use super::detect::{Detection, smooth};
 use crate::moments::Weight;
+use crate::sky::Residual;
 
 /// Half-width of the mean image, in sigma of the stars.
 const REACH_SIGMAS: f64 = 16.0;
@@ -33,12 +34,7 @@ pub struct Wings {
 impl Wings {
     /// From the brightest of `stars`, which should be isolated and unsaturated. `None` when
     /// there is none.
-    pub fn from_stars(
-        residual: &Array2<f32>,
-        bad: &Array2<bool>,
-        stars: &[Detection],
-        sigma: f64,
-    ) -> Option<Self> {
+    pub fn from_stars(residual: &Residual, stars: &[Detection], sigma: f64) -> Option<Self> {
         let half = (REACH_SIGMAS * sigma).ceil() as i64;
         let side = (2 * half + 1) as usize;
         let (height, width) = residual.dim();
@@ -50,8 +46,9 @@ impl Wings {
                 if x < 0 || y < 0 || x as usize >= width || y as usize >= height {
                     return f32::NAN;
                 }
-                let at = (y as usize, x as usize);
-                if bad[at] { f32::NAN } else { (f64::from(residual[at]) / star.flux) as f32 }
+                let mut value = [0.0];
+                residual.with_gaps(y as usize, x as usize, &mut value);
+                (f64::from(value[0]) / star.flux) as f32
             });
             images.push(image);
             if images.len() == MOST_STARS {

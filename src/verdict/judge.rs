@@ -2,6 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use rayon::prelude::*;
+
 use super::advice::{Grounds, advice, effective_snr};
 use super::assess::{Assessment, Obstacle, Place, assess};
 use super::beside;
@@ -46,7 +48,7 @@ pub fn judge(
         single.partition(|&&t| kept_stars(&tables[t]) >= MIN_STARS);
 
     let stack = Stack::prepare(tables, &members);
-    let models: Vec<Option<OwnModel>> = stack.exposures.iter().map(OwnModel::fit).collect();
+    let models: Vec<Option<OwnModel>> = stack.exposures.par_iter().map(OwnModel::fit).collect();
     let mut codes: Vec<Vec<&'static str>> = vec![Vec::new(); tables.len()];
     for &(t, code) in like.others.iter().chain(&like.remarks) {
         codes[t].push(code);

@@ -80,7 +80,11 @@ pub fn wavefront_through_time(verdict: &Verdict) -> Option<TimeFigure> {
     plot(verdict, "Defocus and coma of each exposure against time", "wavefront rms (nm)", &series)
 }
 
-fn of_fits(verdict: &Verdict, sign: Sign, get: impl Fn(&OpticsFit) -> Option<(f64, Option<f64>)>) -> Timed<'_> {
+fn of_fits(
+    verdict: &Verdict,
+    sign: Sign,
+    get: impl Fn(&OpticsFit) -> Option<(f64, Option<f64>)>,
+) -> Timed<'_> {
     let all = verdict.optics.iter().flat_map(|o| &o.exposures);
     let fits: HashMap<&str, &OpticsFit> =
         all.filter_map(|e| Some((e.file.as_str(), e.fit.as_ref()?))).collect();
@@ -181,31 +185,29 @@ fn plot(verdict: &Verdict, label: &str, unit: &str, all: &[Timed]) -> Option<Tim
         None => series,
     };
     let in_stretches = stretches_of.is_some();
-    let svg = draw(HEIGHT, label, |area| {
-        paint(area, x, y, [axis, unit], &drawn, &Lines::default(), in_stretches)
-    })?;
+    let svg =
+        draw(HEIGHT, label, |area| paint(area, x, y, [axis, unit], &drawn, &Lines::default(), in_stretches))?;
     let cross_every = drawn.iter().map(Series::cross_every).max().unwrap_or(1);
     Some(TimeFigure { svg, beyond, stretches_of, cross_every })
 }
 
 /// The kept as medians of stretches, their bars from the 5th to the 95th of a hundred.
 fn in_stretches(series: &Series) -> Series {
-        let mut kept: Vec<&Point> = series.points.iter().filter(|p| p.kept).collect();
-        kept.sort_by(|a, b| a.t.total_cmp(&b.t));
-        let length = kept.len().div_ceil(STRETCHES).max(1);
-        let stretch = |points: &[&Point]| {
-            let mut values: Vec<f64> = points.iter().map(|p| p.value).collect();
-            values.sort_by(f64::total_cmp);
-            let at = |share: f64| values[((values.len() - 1) as f64 * share).round() as usize];
-            let t = points.iter().map(|p| p.t).sum::<f64>() / points.len() as f64;
-            // The bar is symmetric about its own middle, the mark stands at the median.
-            (t, at(0.05), at(0.5), at(0.95))
-        };
-        let medians = kept.chunks(length).map(stretch)
-.flat_map(|(t, low, median, high)| {
-                let point = |value: f64, error: f64| Point { t, value, error, kept: true };
-                [point(0.5 * (low + high), 0.5 * (high - low)), point(median, 0.0)]
-            });
-        let others = series.points.iter().filter(|p| !p.kept).copied();
-        Series { points: medians.chain(others).collect(), ..series.clone() }
-    }
+    let mut kept: Vec<&Point> = series.points.iter().filter(|p| p.kept).collect();
+    kept.sort_by(|a, b| a.t.total_cmp(&b.t));
+    let length = kept.len().div_ceil(STRETCHES).max(1);
+    let stretch = |points: &[&Point]| {
+        let mut values: Vec<f64> = points.iter().map(|p| p.value).collect();
+        values.sort_by(f64::total_cmp);
+        let at = |share: f64| values[((values.len() - 1) as f64 * share).round() as usize];
+        let t = points.iter().map(|p| p.t).sum::<f64>() / points.len() as f64;
+        // The bar is symmetric about its own middle, the mark stands at the median.
+        (t, at(0.05), at(0.5), at(0.95))
+    };
+    let medians = kept.chunks(length).map(stretch).flat_map(|(t, low, median, high)| {
+        let point = |value: f64, error: f64| Point { t, value, error, kept: true };
+        [point(0.5 * (low + high), 0.5 * (high - low)), point(median, 0.0)]
+    });
+    let others = series.points.iter().filter(|p| !p.kept).copied();
+    Series { points: medians.chain(others).collect(), ..series.clone() }
+}

@@ -140,7 +140,11 @@ fn figure(
                 let error = p.error.unwrap_or(0.0) * if is_size { value } else { 1.0 };
                 Some(Point { t: at(p.place)?, value, error, kept: p.kept })
             };
-            figures::Series { sign, points: m.series[k].points.iter().filter_map(point).collect(), band: None }
+            figures::Series {
+                sign,
+                points: m.series[k].points.iter().filter_map(point).collect(),
+                band: None,
+            }
         })
         .collect();
     let label = format!("{axis} against {against}");

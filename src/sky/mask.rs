@@ -1,0 +1,56 @@
+//! A set of pixels, one bit each.
+
+use std::ops::Range;
+
+/// Pixels of a frame marked for some reason; `[y, x]`.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Mask {
+    words: Vec<u64>,
+    per_row: usize,
+    width: usize,
+}
+
+impl Mask {
+    /// With nothing marked.
+    pub fn new((height, width): (usize, usize)) -> Self {
+        let per_row = width.div_ceil(64);
+        Self { words: vec![0; per_row * height], per_row, width }
+    }
+
+    /// `(height, width)`.
+    pub fn dim(&self) -> (usize, usize) {
+        (self.words.len() / self.per_row.max(1), self.width)
+    }
+
+    pub fn contains(&self, y: usize, x: usize) -> bool {
+        self.words[y * self.per_row + x / 64] >> (x % 64) & 1 != 0
+    }
+
+    /// Marks columns of row `y`, as far as they lie inside the frame.
+    pub fn mark(&mut self, y: usize, columns: Range<usize>) {
+        let row = &mut self.words[y * self.per_row..(y + 1) * self.per_row];
+        for x in columns.start..columns.end.min(self.width) {
+            row[x / 64] |= 1 << (x % 64);
+        }
+    }
+
+    /// Is none of these columns of row `y` marked?
+    pub fn is_clear(&self, y: usize, columns: Range<usize>) -> bool {
+        let row = &self.words[y * self.per_row..(y + 1) * self.per_row];
+        let (first, last) = (columns.start / 64, columns.end.saturating_sub(1) / 64);
+        columns.is_empty() || row[first..=last].iter().all(|word| *word == 0)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_marked_is_contained() {
+        let mut mask = Mask::new((3, 130));
+        mask.mark(1, 60..200);
+        assert!(mask.contains(1, 60) && mask.contains(1, 129) && !mask.contains(1, 59));
+        assert!(mask.is_clear(0, 0..130) && mask.is_clear(1, 0..0) && !mask.is_clear(1, 100..101));
+    }
+}
