@@ -127,5 +127,7 @@ fn what_was_done_to_the_telescope_is_found() {
     for part in ["coma x: a step of", "Focal-plane tilt", "2031-03-05", "<svg", "flight-will-cross"] {
         assert!(page.to_lowercase().contains(&part.to_lowercase()), "{part}");
     }
+    // The name of the SVG format is no address that is fetched.
+    let page = page.replace("http://www.w3.org/2000/svg", "").replace("http-equiv", "");
     assert!(!page.contains("<script") && !page.contains("http"));
 }

@@ -25,7 +25,7 @@ fn verdict(night: usize, exposures: usize, e1: f64) -> Value {
         })
         .collect();
     json!({
-        "schema": "stackworthy/verdict/1", "tool": {"version": "0", "arguments": ["judge", night]},
+        "schema": "stackworthy/verdict/1", "tool": {"version": "0", "arguments": ["judge", night.to_string()]},
         "decision": "combine", "also_allowed": [], "confidence": 0.95,
         "requirement": {"name": "x", "source": "x", "m": null, "c": null, "size_ratio": null, "size_limit": 0.0225,
                         "ellipticity_limit": 0.00414},
@@ -143,6 +143,8 @@ fn every_view_and_the_report_stand_on_one_exposure_and_on_thousands() {
     assert!(of_many.contains("2611 exposures") && of_many.contains("mean of a bin"));
     assert!(of_many.len() < 2_000_000, "{}", of_many.len());
     for text in [&of_one, &of_many] {
+        // The name of the SVG format is no address that is fetched.
+        let text = text.replace("http://www.w3.org/2000/svg", "").replace("http-equiv", "");
         assert!(!text.contains("<script") && !text.contains("http"), "no script, no network");
         assert!(text.contains("flight team"), "the caution");
     }

@@ -137,6 +137,14 @@ fn the_schema_refuses_what_is_refused_and_takes_what_is_taken() {
 
 /// A value inside each limit and one outside.
 const LIMITS: &[[&str; 3]] = &[
+    ["flight.false_alarm", "0.5", "0.6"],
+    ["flight.within_hours", "1", "0"],
+    ["flight.longitude_deg", "-180", "400"],
+    ["flight.jitter_mas2", "100", "0"],
+    ["flight.defocus_nm", "30", "-1"],
+    ["flight.coma_nm", "30", "0"],
+    ["flight.astigmatism_nm", "30", "0"],
+    ["flight.focal_plane_tilt_nm", "30", "0"],
     ["requirement.m", "0.01", "0"],
     ["requirement.c", "0.999", "1"],
     ["requirement.size_ratio", "30", "0"],

@@ -219,14 +219,21 @@ fn over<'a>(series: &'a Series, span: &[Mean], limit: Limit, night: i64) -> Opti
     let error = latest.error?.hypot(first_error);
     let beyond = (latest.value - from).abs() - limit.value;
     let t = series.term;
-    let text = format!(
-        "{} is over its limit of {}{}: {} in the night of {}",
-        t.words,
-        with_unit(&plain(limit.value), t.unit),
-        counted_from(limit, span),
-        shown(latest.value, Some(error), t.unit),
-        date_of(night),
-    );
+    let limit_words = with_unit(&plain(limit.value), t.unit);
+    let off = shown(latest.value - from, Some(error), t.unit);
+    let text = match span.first().filter(|_| !limit.from_zero) {
+        Some(first) => format!(
+            "{} is off by {off} in the night of {} from what it was in the night of {}: over its limit of {limit_words}",
+            t.words,
+            date_of(night),
+            date_of(first.night),
+        ),
+        None => format!(
+            "{} is over its limit of {limit_words}: {off} in the night of {}",
+            t.words,
+            date_of(night)
+        ),
+    };
     // One-sided; of an exact value certain.
     let p_value = if error > 0.0 {
         let two_sided = crate::trend::normal_p(beyond / error);

@@ -83,8 +83,8 @@ impl Excess {
 pub struct Correlated {
     pub variance: f64,
     pub err: f64,
-    /// What the same pairs scatter by beyond the stated errors, with its error and the covariance of
-    /// both errors.
+    /// What the same pairs scatter by beyond the stated errors (0 where they are few), with its error and
+    /// the covariance of both errors.
     pub own: f64,
     pub own_err: f64,
     pub shared_err2: f64,
@@ -99,6 +99,8 @@ pub const SIGNIFICANT: f64 = 0.025;
 /// Probability below which the excess is no matter of chance: a bound by neighbours who scatter less than
 /// the others is then no bound for all.
 const PLAIN: f64 = 0.001;
+/// Fewer pairs of stars than this do not tell the scatter among them.
+const ENOUGH_PAIRS: usize = 10;
 /// Most neighbours of each star that make pairs.
 const NEIGHBOURS: usize = 8;
 /// Farthest apart that two stars make a pair, fraction of the field's side.
@@ -134,23 +136,26 @@ impl NoiseCheck {
         let half_rate = 0.5 * (1.0 - confidence);
         let reach = two_sided_normal(1.0 - half_rate);
         let whole = self.excess.variance;
+        let whole_high = self.excess.high(0.5 * half_rate);
         // Could the neighbours have shown it, were all of the excess change?
         let shows = resolved > 0.0 && err > 0.0 && resolved * whole > reach * err;
-        let share = self.correlated.greatest_share(reach);
-        let whole_high = self.excess.high(0.5 * half_rate);
-        let variance = match share {
-            _ if !shows => whole,
-            // Where these pairs are need not stand for the field: their covariance over their own scatter does.
-            Some(_) => whole * (c / (resolved * own)).clamp(0.0, 1.0),
-            None if self.p_excess < PLAIN => whole,
-            None => whole.min(c.max(0.0) / resolved),
-        };
-        let at_the_stars = match share {
-            Some(share) => share.min(1.0) * whole_high,
-            None if resolved > 0.0 && err > 0.0 && self.p_excess >= PLAIN => {
-                whole_high.min((c + reach * err).max(0.0) / resolved)
+        let (variance, at_the_stars) = if self.p_excess < PLAIN {
+            // Where the pairs are need not stand for the field: their covariance over their own scatter does.
+            match self.correlated.greatest_share(reach) {
+                Some(share) if shows => {
+                    let estimate = (c / (resolved * own)).clamp(0.0, 1.0);
+                    (estimate * whole, share.min(1.0) * whole_high)
+                }
+                _ => (whole, whole_high),
             }
-            None => whole_high,
+        } else {
+            let variance = if shows { whole.min(c.max(0.0) / resolved) } else { whole };
+            let by_neighbours = if resolved > 0.0 && err > 0.0 {
+                (c + reach * err).max(0.0) / resolved
+            } else {
+                f64::INFINITY
+            };
+            (variance, whole_high.min(by_neighbours))
         };
         let at_the_stars = at_the_stars.max(variance);
         let high = variance + (at_the_stars - variance).hypot(self.unseen_elsewhere * variance);
@@ -271,7 +276,8 @@ pub(super) fn neighbours(
         let weight = 1.0 / (rows[i].variance * rows[j].variance);
         let products: f64 =
             rows[i].value.iter().zip(rows[j].value).take(components).map(|(a, b)| a * b).sum();
-        let sums = by_pair.entry((rows[i].star, rows[j].star)).or_default();
+        let (a, b) = (rows[i].star, rows[j].star);
+        let sums = by_pair.entry((a.min(b), a.max(b))).or_default();
         sums.weight += components as f64 * weight;
         sums.product += weight * (products - components as f64 * induced(i, j));
         sums.excess += 0.5 * weight * (excess(i) + excess(j));
@@ -293,10 +299,12 @@ pub(super) fn neighbours(
     let white = ((1.0 - 1.0 / exposures as f64) / weight).sqrt();
     let tied = exposures as f64 / (exposures as f64 - 1.0);
     let [product2, excess2, shared_err2] = scatter.map(|s| s * tied / weight.powi(2));
+    // So few do not tell by how much they scatter.
+    let few = by_pair.len() < ENOUGH_PAIRS;
     Correlated {
         variance,
-        err: white.max(product2.sqrt()),
-        own,
+        err: if few { white } else { white.max(product2.sqrt()) },
+        own: if few { 0.0 } else { own },
         own_err: excess2.sqrt(),
         shared_err2,
         pairs,

@@ -30,7 +30,7 @@ fn killed_at_any_moment(old: &[String], new: &[String], kills: u32, seed: u64) {
     let old_content = content(&result);
     let (took, _) = whole(root, new);
     let new_content = content(&result);
-    assert!(old_content.keys().eq(new_content.keys()) && old_content.len() == 6);
+    assert!(old_content.keys().eq(new_content.keys()) && old_content.len() == 9);
     assert!(old_content.iter().all(|(name, bytes)| name.ends_with("fits")
         || name.ends_with("txt")
         || name.ends_with("ecsv")

@@ -31,10 +31,14 @@ fn result(threads: &str, flag: bool) -> BTreeMap<String, Vec<u8>> {
 #[test]
 fn results_do_not_depend_on_the_number_of_threads() {
     let one = result("1", false);
-    assert_eq!(one.len(), 9, "{:?}", one.keys());
+    assert_eq!(one.len(), 12, "{:?}", one.keys());
     for (threads, flag) in [("2", false), ("5", false), ("3", true)] {
         let other = result(threads, flag);
-        for (name, bytes) in &one {
+        // Tables bear the command line, which a flag changes.
+        let is_like = |name: &str| {
+            !flag || !["exposures", "field-models", "keep.ecsv"].iter().any(|n| name.starts_with(n))
+        };
+        for (name, bytes) in one.iter().filter(|(name, _)| is_like(name)) {
             assert!(other.get(name) == Some(bytes), "{name} differs on {threads} threads");
         }
     }

@@ -110,8 +110,9 @@ fn signs(own: &[usize], m: &Material) -> String {
         }
         _ => String::new(),
     };
-    if own.iter().any(|&k| m.series[k].points.iter().any(|p| !p.kept)) {
-        text.push_str("Crosses: left out by the verdict. ");
+    let combined = |place: usize| m.flight.exposures[place].logged.combined;
+    if own.iter().any(|&k| m.series[k].points.iter().any(|p| !combined(p.place))) {
+        text.push_str("Crosses: not on the list to be combined. ");
     }
     text
 }
@@ -138,7 +139,8 @@ fn figure(
             let point = |p: &crate::flight::series::Point| {
                 let value = if is_size { p.value.exp() } else { p.value };
                 let error = p.error.unwrap_or(0.0) * if is_size { value } else { 1.0 };
-                Some(Point { t: at(p.place)?, value, error, kept: p.kept })
+                let kept = m.flight.exposures[p.place].logged.combined;
+                Some(Point { t: at(p.place)?, value, error, kept })
             };
             figures::Series {
                 sign,
@@ -296,7 +298,7 @@ fn angle(m: &Material) -> Option<Value> {
     if axes.is_empty() {
         return None;
     }
-    let kept = |place: usize| m.flight.exposures[place].logged.gate == "keep";
+    let kept = |place: usize| m.flight.exposures[place].logged.combined;
     let time = |place: usize| m.flight.exposures[place].logged.mjd_mid.map(|mjd| mjd - m.noon);
     let of = |sign: Sign, value: fn(&Axes) -> f64, list: &[&Axes]| figures::Series {
         sign,
