@@ -250,6 +250,26 @@ fn streams_without_their_last_byte() {
     }
 }
 
+/// Found by fuzzing: where a card of the compression does not read, the library takes a block size from memory
+/// that was never set and asks for as much.
+#[test]
+fn damaged_cards_of_a_compression() {
+    let good = std::fs::read(folder().join("tiles_rice_1.fits.fz")).unwrap();
+    for (key, damaged) in [
+        ("ZVAL1   = ", &b"ZVAL1   =\x0b"[..]),
+        ("ZVAL1   = ", b"ZVAL1   =1"),
+        ("ZTILE1  = ", b"ZTILE1  = x"),
+        ("ZNAXIS1 = ", b"ZNAXIS1 = 1e"),
+        ("ZBITPIX = ", b"ZBITPIX = T"),
+    ] {
+        let at = good.windows(10).position(|w| w == key.as_bytes()).unwrap();
+        let mut bytes = good.clone();
+        bytes[at..at + damaged.len()].copy_from_slice(damaged);
+        let text = error(&bytes);
+        assert!(text.contains(key[..8].trim()), "{text}");
+    }
+}
+
 /// Any prefix of a good file, and any file with bytes changed, is read or refused.
 #[test]
 fn damaged_copies_of_good_files_never_end_the_program() {

@@ -208,9 +208,36 @@ pub fn mandatory_fault(header: &Header, raw: &[u8]) -> Option<(String, String, S
             return Some((want.clone(), value, "it must be a whole number".into()));
         }
     }
+    let is_compressed = is_table && header.card("ZIMAGE").is_some();
+    if let Some(fault) = is_compressed.then(|| compression_fault(raw)).flatten() {
+        return Some(fault);
+    }
     let fields = header.integer("TFIELDS").unwrap_or(0);
     (is_table && !(0..=MAX_COLUMNS).contains(&fields))
         .then(|| ("TFIELDS".into(), fields.to_string(), format!("it must be 0 to {MAX_COLUMNS}")))
+}
+
+/// The same for the cards that say how an image is compressed: the library asks for as much memory as
+/// whatever it takes from them says.
+fn compression_fault(raw: &[u8]) -> Option<(String, String, String)> {
+    const WHOLE: [&[u8]; 7] =
+        [b"ZBITPIX", b"ZNAXIS", b"ZTILE", b"ZPCOUNT", b"ZGCOUNT", b"ZBLANK", b"ZDITHER0"];
+    let name_of = |card: &[u8]| String::from_utf8_lossy(card[..8].trim_ascii()).into_owned();
+    for card in raw.chunks_exact(CARD).filter(|card| card.starts_with(b"Z")) {
+        let said = || String::from_utf8_lossy(&card[8..]).trim().to_string();
+        let is_value = &card[8..10] == b"= ";
+        if !card.iter().all(|b| (32..127).contains(b)) || !is_value && card[8] == b'=' {
+            return Some((
+                name_of(card),
+                said(),
+                "the card must hold = and a blank, and printable ASCII only".into(),
+            ));
+        }
+        if is_value && WHOLE.iter().any(|key| card.starts_with(key)) && !is_plain_integer(&card[10..]) {
+            return Some((name_of(card), said(), "it must be a whole number".into()));
+        }
+    }
+    None
 }
 
 /// Digits with a sign or without, short enough for 64 bits, a comment behind a slash.
