@@ -1,12 +1,11 @@
 //! The correlation of residuals against separation, both axes logarithmic.
 
 use plotters::prelude::*;
-use plotters::style::text_anchor::HPos;
 
 use crate::report::numbers::significant;
 use crate::verdict::model::{CorrelationBin, Estimate, ResidualCorrelation};
 
-use super::{Area, Drawn, GRID, INK, MARK, SECOND, draw, draw_log_labels, fine, text_style};
+use super::{Area, Drawn, INK, MARK, SECOND, draw, draw_log_labels, fine, quiet, with_room};
 
 const HEIGHT: f64 = 320.0;
 
@@ -56,20 +55,9 @@ impl Point {
 
 fn paint(area: &Area, frame: &Frame, axis: &str, limit: f64, additive: &[Point], rho2: &[Point]) -> Drawn {
     let (bottom, top) = frame.y;
-    let mut chart = ChartBuilder::on(area)
-        .margin(fine(6.0))
-        .margin_right(fine(14.0))
-        .x_label_area_size(fine(50.0))
-        .y_label_area_size(fine(84.0))
-        .build_cartesian_2d((frame.x.0..frame.x.1).log_scale(), (bottom..top).log_scale())?;
-    chart
-        .configure_mesh()
-        .disable_x_mesh()
-        .light_line_style(TRANSPARENT)
-        .bold_line_style(GRID.stroke_width(fine(0.8) as u32))
-        .axis_style(INK.stroke_width(fine(0.8) as u32))
-        .label_style(text_style(HPos::Center))
-        .axis_desc_style(text_style(HPos::Center))
+    let mut chart =
+        with_room(area).build_cartesian_2d((frame.x.0..frame.x.1).log_scale(), (bottom..top).log_scale())?;
+    quiet(&mut chart.configure_mesh())
         .x_labels(1)
         .x_label_formatter(&|_| String::new())
         .y_labels(5)

@@ -1,7 +1,9 @@
 //! Figures of the report as SVG text: drawn in a few inks that the page's style
 //! sheet colours, so that they follow dark and light, screen and paper.
 
+use plotters::chart::MeshStyle;
 use plotters::coord::Shift;
+use plotters::coord::ranged1d::{Ranged, ValueFormatter};
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
@@ -48,6 +50,34 @@ type Drawn = Result<(), Box<dyn std::error::Error>>;
 
 fn fine(length: f64) -> i32 {
     (length * FINE).round() as i32
+}
+
+/// A chart with room for the labels of its axes.
+fn with_room<'a, 'b>(area: &'a DrawingArea<SVGBackend<'b>, Shift>) -> ChartBuilder<'a, 'b, SVGBackend<'b>> {
+    let mut chart = ChartBuilder::on(area);
+    chart
+        .margin(fine(6.0))
+        .margin_right(fine(14.0))
+        .x_label_area_size(fine(50.0))
+        .y_label_area_size(fine(84.0));
+    chart
+}
+
+/// Level lines alone, and text in the figure's size.
+fn quiet<'m, 'a, 'b, X, Y, DB>(
+    mesh: &'m mut MeshStyle<'a, 'b, X, Y, DB>,
+) -> &'m mut MeshStyle<'a, 'b, X, Y, DB>
+where
+    X: Ranged + ValueFormatter<X::ValueType>,
+    Y: Ranged + ValueFormatter<Y::ValueType>,
+    DB: DrawingBackend,
+{
+    mesh.disable_x_mesh()
+        .light_line_style(TRANSPARENT)
+        .bold_line_style(GRID.stroke_width(fine(0.8) as u32))
+        .axis_style(INK.stroke_width(fine(0.8) as u32))
+        .label_style(text_style(HPos::Center))
+        .axis_desc_style(text_style(HPos::Center))
 }
 
 /// Draws one figure; `label` is read out where pictures are not seen. A figure that

@@ -1,9 +1,8 @@
 //! Values with their errors against something: the plot that figures of exposures and of flights use.
 
 use plotters::prelude::*;
-use plotters::style::text_anchor::HPos;
 
-use super::{Area, Drawn, GRID, INK, MARK, SECOND, fine, text_style, tick_label};
+use super::{Area, Drawn, GRID, INK, MARK, SECOND, fine, quiet, tick_label, with_room};
 
 /// Exposures that are not kept are drawn one by one, so many at most.
 const MOST_CROSSES: usize = 120;
@@ -55,24 +54,12 @@ pub(super) fn paint(
     lines: &Lines,
     in_stretches: bool,
 ) -> Drawn {
-    let mut chart = ChartBuilder::on(area)
-        .margin(fine(6.0))
-        .margin_right(fine(14.0))
-        .x_label_area_size(fine(50.0))
-        .y_label_area_size(fine(84.0))
-        .build_cartesian_2d(x.0..x.1, y.0..y.1)?;
+    let mut chart = with_room(area).build_cartesian_2d(x.0..x.1, y.0..y.1)?;
     for band in all.iter().filter_map(|s| s.band) {
         let corners = [(x.0, band[0]), (x.1, band[1])];
         chart.draw_series([Rectangle::new(corners, GRID.mix(0.35).filled())])?;
     }
-    chart
-        .configure_mesh()
-        .disable_x_mesh()
-        .light_line_style(TRANSPARENT)
-        .bold_line_style(GRID.stroke_width(fine(0.8) as u32))
-        .axis_style(INK.stroke_width(fine(0.8) as u32))
-        .label_style(text_style(HPos::Center))
-        .axis_desc_style(text_style(HPos::Center))
+    quiet(&mut chart.configure_mesh())
         .x_labels(6)
         .y_labels(5)
         .x_label_formatter(&tick_label(x))

@@ -1,12 +1,11 @@
 //! The stars themselves: repeats over their errors, and detections against the locus.
 
 use plotters::prelude::*;
-use plotters::style::text_anchor::HPos;
 
 use crate::report::figure_data::FigureData;
 use crate::verdict::products::{Detection, Pulls};
 
-use super::{Area, Drawn, GRID, INK, MARK, SECOND, draw, draw_log_labels, fine, text_style, with_dots};
+use super::{Area, Drawn, INK, MARK, SECOND, draw, draw_log_labels, fine, quiet, with_dots, with_room};
 
 const HEIGHT: f64 = 300.0;
 
@@ -27,20 +26,8 @@ pub fn pulls(data: &FigureData) -> Option<String> {
 
 fn paint_pulls(area: &Area, size: &[f64], ellipticity: &[f64], top: f64) -> Drawn {
     let end = Pulls::HALF as f64 * Pulls::BIN;
-    let mut chart = ChartBuilder::on(area)
-        .margin(fine(6.0))
-        .margin_right(fine(14.0))
-        .x_label_area_size(fine(50.0))
-        .y_label_area_size(fine(84.0))
-        .build_cartesian_2d(-end..end, 0.0..top)?;
-    chart
-        .configure_mesh()
-        .disable_x_mesh()
-        .light_line_style(TRANSPARENT)
-        .bold_line_style(GRID.stroke_width(fine(0.8) as u32))
-        .axis_style(INK.stroke_width(fine(0.8) as u32))
-        .label_style(text_style(HPos::Center))
-        .axis_desc_style(text_style(HPos::Center))
+    let mut chart = with_room(area).build_cartesian_2d(-end..end, 0.0..top)?;
+    quiet(&mut chart.configure_mesh())
         .x_labels(9)
         .y_labels(5)
         .x_label_formatter(&|v| format!("{v:.0}"))
@@ -84,20 +71,9 @@ pub fn census(data: &FigureData) -> Option<String> {
     let mut dots = [Vec::new(), Vec::new()];
     let label = "Distance of detections from the point-source locus against signal-to-noise ratio";
     let svg = draw(HEIGHT + 40.0, label, |area| {
-        let mut chart = ChartBuilder::on(area)
-            .margin(fine(6.0))
-            .margin_right(fine(14.0))
-            .x_label_area_size(fine(50.0))
-            .y_label_area_size(fine(84.0))
+        let mut chart = with_room(area)
             .build_cartesian_2d((0.8 * low..1.25 * high).log_scale(), -1.08 * FARTHEST..1.08 * FARTHEST)?;
-        chart
-            .configure_mesh()
-            .disable_x_mesh()
-            .light_line_style(TRANSPARENT)
-            .bold_line_style(GRID.stroke_width(fine(0.8) as u32))
-            .axis_style(INK.stroke_width(fine(0.8) as u32))
-            .label_style(text_style(HPos::Center))
-            .axis_desc_style(text_style(HPos::Center))
+        quiet(&mut chart.configure_mesh())
             .x_labels(1)
             .x_label_formatter(&|_| String::new())
             .y_labels(5)
