@@ -223,22 +223,22 @@ mod tests {
         for moved in 0..=names.len() {
             let temporary = tempfile::tempdir().unwrap();
             let root = temporary.path();
-            let write = |folder: &Path, word: &str| {
-                names.iter().for_each(|n| std::fs::write(folder.join(n), word).unwrap());
+            let write = |folder: &Path, word: &str| -> Result<()> {
+                Ok(names.iter().try_for_each(|n| std::fs::write(folder.join(n), word))?)
             };
             let folder = Folder::prepare(root, false).unwrap();
-            folder.replace_result(|f| Ok(write(f, "old"))).unwrap();
+            folder.replace_result(|f| write(f, "old")).unwrap();
             assert_eq!(content(root), result("old"));
             // Killed while it was made.
             std::fs::create_dir(root.join(IN_THE_MAKING)).unwrap();
-            write(&root.join(IN_THE_MAKING), "half");
+            write(&root.join(IN_THE_MAKING), "half").unwrap();
             assert_eq!(content(root), result("old"));
             drop(folder);
             // Killed on its way to its place.
             let folder = Folder::prepare(root, true).unwrap();
             assert!(!root.join(IN_THE_MAKING).exists());
             std::fs::create_dir(root.join(MADE)).unwrap();
-            write(&root.join(MADE), "new");
+            write(&root.join(MADE), "new").unwrap();
             for name in &names[..moved] {
                 std::fs::rename(root.join(MADE).join(name), root.join(name)).unwrap();
             }

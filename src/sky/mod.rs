@@ -205,8 +205,8 @@ fn moments_between(values: &[f32], centre: f32, low: f32, high: f32) -> (usize, 
         add(lane, value);
     }
     for chunk in chunks {
-        for lane in 0..LANES {
-            add(lane, chunk[lane]);
+        for (lane, &value) in chunk.iter().enumerate() {
+            add(lane, value);
         }
     }
     let n = count.iter().sum::<u32>() as usize;

@@ -6,6 +6,7 @@ use rand_distr::StandardNormal;
 use super::stack::{Exposure, Measured, Stack};
 use crate::frame::{ExposureFacts, Region};
 use crate::moments::Weight;
+use crate::stars::Star;
 use crate::stars::affine::Affine;
 use crate::stars::matching::match_exposures;
 use crate::table::StarTable;
@@ -79,5 +80,25 @@ pub fn empty_table() -> StarTable {
         sky_angle_deg: None,
         notes: Vec::new(),
         stars: Vec::new(),
+    }
+}
+
+/// A detection without any measurement.
+pub fn bare_star() -> Star {
+    Star {
+        x: 0.0,
+        y: 0.0,
+        ra: None,
+        dec: None,
+        flux: 1.0,
+        flux_err: 1.0,
+        snr: 1.0,
+        adaptive: None,
+        ladder: Default::default(),
+        higher: None,
+        contamination: 0.0,
+        refused: None,
+        cutout: None,
+        cutout_mask: None,
     }
 }

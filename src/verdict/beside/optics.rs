@@ -152,7 +152,7 @@ fn facts(known: &Known) -> TelescopeFacts {
 /// What is known of the telescope, with remarks; or why it cannot be modelled.
 fn known(settings: &Settings, members: &[&StarTable]) -> Result<(Known, Vec<String>), String> {
     let t = &settings.telescope;
-    let pixel_arcsec = members.iter().find_map(|m| m.facts.pixel_arcsec).or(t.pixel_arcsec);
+    let pixel_arcsec = t.pixel_arcsec.or(members.iter().find_map(|m| m.facts.pixel_arcsec));
     let needed = [
         ("telescope.aperture_m", t.aperture_m),
         ("telescope.obstruction", t.obstruction),
@@ -420,7 +420,8 @@ pub fn mean_values(fits: &[ExposureFit]) -> Option<Values> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::verdict::fixture::empty_table;
+    use crate::stars::Star;
+    use crate::verdict::fixture::{bare_star, empty_table};
 
     #[test]
     fn without_the_facts_of_the_telescope_the_note_names_them() {
@@ -438,5 +439,47 @@ mod tests {
             let off = (found - expected + 90.0f64).rem_euclid(180.0) - 90.0;
             assert!(off.abs() < 1e-9, "{angle}: {found}");
         }
+    }
+
+    /// Elevation rises fastest towards the zenith. Spherical triangle: Meeus 1998, Astronomical Algorithms,
+    /// eq. 13.6 and 14.1, from memory.
+    #[test]
+    fn jitter_towards_the_zenith_lies_at_no_angle_from_elevation() {
+        let (latitude, dec0, hour_angle) = (-23f64.to_radians(), 11f64.to_radians(), 38f64.to_radians());
+        // 0.3 arcsec a pixel, y 25 degrees from north through east.
+        let (scale, (sin, cos)) = (0.3 / 3600.0, 25f64.to_radians().sin_cos());
+        let sky = |x: f64, y: f64| {
+            let (east, north) = (scale * (-x * cos + y * sin), scale * (x * sin + y * cos));
+            (150.0 + east / dec0.cos(), dec0.to_degrees() + north)
+        };
+        let elevation = |x: f64, y: f64| {
+            let (ra, dec) = sky(x, y);
+            let (h, dec) = (hour_angle - (ra - 150.0).to_radians(), dec.to_radians());
+            (latitude.sin() * dec.sin() + latitude.cos() * dec.cos() * h.cos()).asin()
+        };
+        let mut table = empty_table();
+        for (x, y) in [(-50.0, -40.0), (60.0, -30.0), (10.0, 70.0), (-20.0, 20.0)] {
+            let (ra, dec) = sky(x, y);
+            table.stars.push(Star { x, y, ra: Some(ra), dec: Some(dec), ..bare_star() });
+        }
+        let parallactic =
+            hour_angle.sin().atan2(latitude.tan() * dec0.cos() - dec0.sin() * hour_angle.cos()).to_degrees();
+        table.facts.housekeeping.insert("PARANG".into(), parallactic);
+        let rise = (elevation(1.0, 0.0) - elevation(-1.0, 0.0), elevation(0.0, 1.0) - elevation(0.0, -1.0));
+        for away_deg in [0.0f64, 30.0, 90.0] {
+            // Turned on the sky from north through east is turned from x to -y here, where east lies towards -x.
+            let along = rise.1.atan2(rise.0) + away_deg.to_radians();
+            let tensor = [
+                100.0 + 800.0 * along.cos().powi(2),
+                100.0 + 800.0 * along.sin().powi(2),
+                800.0 * along.cos() * along.sin(),
+            ];
+            let found = jitter(tensor, [1.0; 3], &table);
+            let off = found.angle_from_elevation_deg.unwrap() - away_deg;
+            let off = (off + 90.0).rem_euclid(180.0) - 90.0;
+            assert!(off.abs() < 0.01, "{away_deg}: {off}");
+        }
+        table.facts.housekeeping.clear();
+        assert_eq!(jitter([2.0, 1.0, 0.0], [1.0; 3], &table).angle_from_elevation_deg, None);
     }
 }
