@@ -467,7 +467,7 @@ mod tests {
         table.facts.housekeeping.insert("PARANG".into(), parallactic);
         let rise = (elevation(1.0, 0.0) - elevation(-1.0, 0.0), elevation(0.0, 1.0) - elevation(0.0, -1.0));
         for away_deg in [0.0f64, 30.0, 90.0] {
-            // Turned on the sky from north through east is turned from x to -y here, where east lies towards -x.
+            // From x towards y is from north through east here, where east lies towards -x.
             let along = rise.1.atan2(rise.0) + away_deg.to_radians();
             let tensor = [
                 100.0 + 800.0 * along.cos().powi(2),
