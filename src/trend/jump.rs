@@ -1,20 +1,12 @@
 //! One sudden change in a series that also drifts: two straight lines instead of one.
 
-use rand::SeedableRng;
-use rand::rngs::ChaCha8Rng;
-use rand::seq::SliceRandom;
-use rand_distr::{Distribution, StandardNormal};
-
+use super::chance::share_as_good;
 use super::{TrendError, enough, finite, mean, same_length, student_deviate, varies};
 
 pub const MIN_EXPOSURES: usize = 8;
 
 /// Fewest values on either side: two are always on a line.
 const MIN_SIDE: usize = 3;
-/// From here on random orders of what the line leaves give the p-value, before it simulated
-/// normal values.
-const RANDOM_ORDERS_FROM: usize = 12;
-const DRAWS: usize = 9999;
 const SEED: u64 = 0x5713_9003;
 
 /// A jump between two drifts.
@@ -62,17 +54,7 @@ pub fn jump(times: &[f64], values: &[f64], confidence: f64) -> Result<Jump, Tren
         return Err(TrendError::Constant { what: "what a straight line leaves" });
     }
     let bar = residual / total * (1.0 + 1e-12);
-    let mut rng = ChaCha8Rng::seed_from_u64(SEED);
-    let mut drawn = left.clone();
-    let mut as_good = 0;
-    for _ in 0..DRAWS {
-        if n >= RANDOM_ORDERS_FROM {
-            drawn.shuffle(&mut rng);
-        } else {
-            drawn.fill_with(|| StandardNormal.sample(&mut rng));
-        }
-        as_good += usize::from(parting.best(&drawn).1 / whole.residual(&drawn) <= bar);
-    }
+    let p_value = share_as_good(&left, SEED, |drawn| parting.best(drawn).1 / whole.residual(drawn) <= bar);
     let (before, after) = (Line::new(&times[..at]), Line::new(&times[at..]));
     let (a, b) = (before.fit(&values[..at]), after.fit(&values[at..]));
     let middle = 0.5 * (times[at - 1] + times[at]);
@@ -87,7 +69,7 @@ pub fn jump(times: &[f64], values: &[f64], confidence: f64) -> Result<Jump, Tren
         interval: (size - half, size + half),
         slope_before: a.slope,
         slope_after: b.slope,
-        p_value: (1 + as_good) as f64 / (1 + DRAWS) as f64,
+        p_value,
     })
 }
 

@@ -15,6 +15,7 @@
 //! taken for the scatter: the series' own scatter about what is fitted is what counts, so that
 //! a telescope that jumps at random from exposure to exposure gives no drift, step or period.
 
+mod chance;
 pub mod drift;
 pub mod follows;
 pub mod jump;

@@ -1,10 +1,6 @@
 //! One sudden change of the mean.
 
-use rand::SeedableRng;
-use rand::rngs::ChaCha8Rng;
-use rand::seq::SliceRandom;
-use rand_distr::{Distribution, StandardNormal};
-
+use super::chance::share_as_good;
 use super::{TrendError, enough, finite, mean, same_length, student_deviate, varies};
 
 pub const MIN_EXPOSURES: usize = 8;
@@ -12,10 +8,6 @@ pub const MIN_EXPOSURES: usize = 8;
 /// Fewest exposures on either side: a single one that differs is an exposure to look at, no step.
 const MIN_SIDE: usize = 2;
 
-/// From here on random orders of the values give the p-value, before it simulated normal values.
-const RANDOM_ORDERS_FROM: usize = 12;
-/// Series drawn for the p-value, so that 1/(draws + 1) is the smallest.
-const DRAWS: usize = 9999;
 const SEED: u64 = 0x5713_9001;
 
 /// Difference of the information criterion over which one description is preferred: odds of ten
@@ -76,17 +68,7 @@ pub fn step(values: &[f64], confidence: f64) -> Result<Step, TrendError> {
     }
     let split = best_split(values);
     let bar = split.share_left * (1.0 + 1e-12);
-    let mut rng = ChaCha8Rng::seed_from_u64(SEED);
-    let mut drawn = values.to_vec();
-    let mut as_good = 0;
-    for _ in 0..DRAWS {
-        if n >= RANDOM_ORDERS_FROM {
-            drawn.shuffle(&mut rng);
-        } else {
-            drawn.fill_with(|| StandardNormal.sample(&mut rng));
-        }
-        as_good += usize::from(best_split(&drawn).share_left <= bar);
-    }
+    let p_value = share_as_good(values, SEED, |drawn| best_split(drawn).share_left <= bar);
     let after = n - split.before;
     let variance = split.residual / (n - 2) as f64;
     let size = split.mean_after - split.mean_before;
@@ -97,7 +79,7 @@ pub fn step(values: &[f64], confidence: f64) -> Result<Step, TrendError> {
         size,
         size_err,
         interval: (size - half, size + half),
-        p_value: (1 + as_good) as f64 / (1 + DRAWS) as f64,
+        p_value,
         p_pettitt: pettitt(values).p_value,
     })
 }
