@@ -178,7 +178,9 @@ impl Line {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use rand::RngExt;
+    use rand::rngs::ChaCha8Rng;
+    use rand::{RngExt, SeedableRng};
+    use rand_distr::StandardNormal;
 
     fn noise(rng: &mut ChaCha8Rng) -> f64 {
         rng.sample(StandardNormal)
