@@ -6,7 +6,7 @@ use std::path::Path;
 
 use rusqlite::{Connection, TransactionBehavior};
 
-use super::FlightError;
+use super::{FlightError, soundness};
 
 /// "stky" in ASCII.
 const APPLICATION_ID: i64 = 0x7374_6b79;
@@ -72,7 +72,9 @@ pub const LAYOUT: i64 = STEPS.len() as i64;
 /// database.
 pub fn bring_up(connection: &mut Connection, path: &Path) -> Result<(), FlightError> {
     let wrong = |source| FlightError::Database { path: path.into(), source };
-    if look(connection, path)? == LAYOUT {
+    let found = look(connection, path)?;
+    soundness::check(connection, path)?;
+    if found == LAYOUT {
         return Ok(());
     }
     // The lock first: two processes may find the same old file.

@@ -7,6 +7,7 @@
 //!
 //! - [`record`]: what a verdict says, flattened to a row an exposure
 //! - [`store`]: the file; [`layout`]: its tables, and how an older file is brought up
+//!   and what a damaged one is refused by (`soundness`)
 //! - [`nights`]: nights, visits and the time since the last move
 //! - [`terms`]: what is followed, with units and limits
 //! - [`series`]: one term through the flight, the joint sign of the even terms settled between visits
@@ -20,6 +21,7 @@ pub mod layout;
 pub mod nights;
 pub mod record;
 pub mod series;
+mod soundness;
 pub mod store;
 pub mod terms;
 pub mod trends;
@@ -45,6 +47,10 @@ pub enum FlightError {
     Missing { path: PathBuf },
     #[error("{}: {source}{}", path.display(), remedy(source))]
     Database { path: PathBuf, source: rusqlite::Error },
+    #[error(
+        "{}: this flight log is damaged: {what}; begin another --log and add the verdicts again", path.display()
+    )]
+    Damaged { path: PathBuf, what: String },
     #[error("it is no verdict of stackworthy: {0}")]
     NoVerdict(String),
     #[error("its schema is {found:?}, and this version reads {known:?}")]
@@ -59,7 +65,9 @@ fn remedy(error: &rusqlite::Error) -> &'static str {
         Some(DatabaseBusy | DatabaseLocked) => "; another process holds the log: try again",
         Some(CannotOpen | ReadOnly) => "; its folder must exist and be writable: choose another --log",
         Some(DiskFull) => "; free space",
-        Some(DatabaseCorrupt) => "; the file is damaged: begin another --log and add the verdicts again",
+        Some(DatabaseCorrupt | OperationInterrupted) => {
+            "; the file is damaged: begin another --log and add the verdicts again"
+        }
         _ => "",
     }
 }

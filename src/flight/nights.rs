@@ -95,14 +95,16 @@ impl Flight {
         groups.into_iter().map(|(target, visits)| (target, self.night(None, visits))).collect()
     }
 
-    fn grouped<K: PartialEq>(&self, key: impl Fn(&Visit) -> K) -> Vec<(K, Vec<usize>)> {
+    fn grouped<K: Clone + Ord>(&self, key: impl Fn(&Visit) -> K) -> Vec<(K, Vec<usize>)> {
         let mut groups: Vec<(K, Vec<usize>)> = Vec::new();
+        let mut known: BTreeMap<K, usize> = BTreeMap::new();
         for (place, visit) in self.visits.iter().enumerate() {
             let key = key(visit);
-            match groups.iter_mut().find(|(of, _)| *of == key) {
-                Some((_, members)) => members.push(place),
-                None => groups.push((key, vec![place])),
+            let group = *known.entry(key.clone()).or_insert(groups.len());
+            if group == groups.len() {
+                groups.push((key, Vec::new()));
             }
+            groups[group].1.push(place);
         }
         groups
     }
@@ -185,18 +187,14 @@ fn separation_deg(a: (f64, f64), b: (f64, f64)) -> f64 {
 
 fn visits(exposures: &[FlightExposure]) -> Vec<Visit> {
     let mut visits: Vec<Visit> = Vec::new();
+    let mut known: BTreeMap<(i64, Option<i64>), usize> = BTreeMap::new();
     for (place, e) in exposures.iter().enumerate() {
-        let key = |visit: &&mut Visit| visit.verdict == e.verdict && visit.night == e.night;
-        match visits.iter_mut().find(key) {
-            Some(visit) => visit.places.push(place),
-            None => visits.push(Visit {
-                verdict: e.verdict,
-                night: e.night,
-                places: vec![place],
-                mjd: None,
-                target: None,
-            }),
+        let (verdict, night) = (e.verdict, e.night);
+        let visit = *known.entry((verdict, night)).or_insert(visits.len());
+        if visit == visits.len() {
+            visits.push(Visit { verdict, night, places: Vec::new(), mjd: None, target: None });
         }
+        visits[visit].places.push(place);
     }
     for visit in &mut visits {
         let members = || visit.places.iter().map(|&k| &exposures[k].logged);

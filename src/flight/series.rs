@@ -193,7 +193,9 @@ pub fn jitter_axes(all: &[Series]) -> Vec<Axes> {
     else {
         return Vec::new();
     };
-    let same = |s: &Series, place: usize| s.points.iter().find(|p| p.place == place).copied();
+    let same = |s: &Series, place: usize| {
+        s.points.binary_search_by_key(&place, |p| p.place).ok().map(|at| s.points[at])
+    };
     xx.points
         .iter()
         .filter_map(|x| {

@@ -11,6 +11,7 @@ use rusqlite::{Connection, OpenFlags, OptionalExtension, Row, Transaction, Trans
 use super::FlightError;
 use super::layout;
 use super::record::{LoggedExposure, Record, TermValue};
+use super::soundness;
 
 /// How long one process waits for another.
 const WAIT: Duration = Duration::from_secs(30);
@@ -48,7 +49,8 @@ pub struct LoggedVerdict {
     pub sign_settled: Option<bool>,
 }
 
-/// All that stands in a log.
+/// All that stands in a log; a number that is not finite, which only another program can have put there,
+/// is missing.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Contents {
     /// By `id`; those whose exposures have all been measured anew are left out.
@@ -81,7 +83,9 @@ impl Log {
         connection.busy_timeout(WAIT).map_err(wrong)?;
         connection.pragma_update(None, "foreign_keys", true).map_err(wrong)?;
         connection.pragma_update(None, "synchronous", "FULL").map_err(wrong)?;
+        soundness::restrain(&mut connection, path).map_err(wrong)?;
         layout::bring_up(&mut connection, path)?;
+        soundness::release(&mut connection).map_err(wrong)?;
         Ok(Self { connection, path: path.into() })
     }
 
@@ -223,17 +227,18 @@ const COLUMNS: &str = "frame, verdict, file, mjd_mid, exposure_s, target, filter
 
 /// A row without its terms, and the id of its verdict.
 fn exposure(row: &Row) -> rusqlite::Result<(i64, LoggedExposure)> {
+    let finite = |name: &str| row.get::<_, Option<f64>>(name).map(|value| value.filter(|v| v.is_finite()));
     let exposure = LoggedExposure {
         frame: row.get("frame")?,
         file: row.get("file")?,
-        mjd_mid: row.get("mjd_mid")?,
-        exposure_s: row.get("exposure_s")?,
+        mjd_mid: finite("mjd_mid")?,
+        exposure_s: finite("exposure_s")?,
         target: row.get("target")?,
         filter: row.get("filter")?,
-        altitude_deg: row.get("altitude_deg")?,
-        ra_deg: row.get("ra_deg")?,
-        dec_deg: row.get("dec_deg")?,
-        focus: row.get("focus")?,
+        altitude_deg: finite("altitude_deg")?,
+        ra_deg: finite("ra_deg")?,
+        dec_deg: finite("dec_deg")?,
+        focus: finite("focus")?,
         gate: row.get("gate")?,
         combined: row.get("combined")?,
         stars: row.get("stars")?,
@@ -297,14 +302,15 @@ fn contents(transaction: &Transaction) -> rusqlite::Result<Contents> {
     let mut terms = transaction.prepare("SELECT * FROM term")?;
     for row in terms.query_map([], term)? {
         let (frame, name, value) = row?;
-        if let Some(&k) = places.get(&frame) {
+        let is_finite = value.value.is_finite() && value.error.is_none_or(f64::is_finite);
+        if let Some(&k) = places.get(&frame).filter(|_| is_finite) {
             exposures[k].1.terms.insert(name, value);
         }
     }
     let mut numbers = transaction.prepare("SELECT * FROM housekeeping")?;
     for row in numbers.query_map([], number)? {
         let (frame, name, value) = row?;
-        if let Some(&k) = places.get(&frame) {
+        if let Some(&k) = places.get(&frame).filter(|_| value.is_finite()) {
             exposures[k].1.housekeeping.insert(name, value);
         }
     }

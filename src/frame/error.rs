@@ -14,6 +14,9 @@ pub enum FrameError {
     #[error("{}: {what} is {value}, more than the {limit} that are accepted. Cut the frame into smaller ones.", path.display())]
     TooLarge { path: PathBuf, what: String, value: String, limit: u64 },
 
+    #[error("{}: {what} claims {pixels} pixels, more than the {limit} that its {bytes} compressed bytes can hold. Copy or compress the frame again.", path.display())]
+    Implausible { path: PathBuf, what: String, pixels: u64, bytes: usize, limit: u64 },
+
     #[error("{}: not a FITS file: it begins with {found:?} where \"SIMPLE  =\" is wanted. Convert it to FITS.", path.display())]
     NotFits { path: PathBuf, found: String },
 

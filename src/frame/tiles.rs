@@ -18,6 +18,10 @@ const MAX_TILE_AXES: usize = 6;
 const MAX_RICE_BLOCK: i64 = 256;
 /// Bits of the widest integer an HCOMPRESS stream can hold.
 const MAX_BIT_PLANES: u8 = 64;
+/// Pixels a compressed byte holds at most in a frame that has noise; an even sky comes to 85 (Rice, 8 bits).
+const MOST_PIXELS_A_BYTE: u64 = 100;
+/// Memory of no concern, so that small frames without noise are read whatever their compression.
+const ALWAYS_UNPACKED: u64 = 1 << 22;
 
 /// One column that holds variable-length arrays.
 struct HeapColumn {
@@ -52,10 +56,22 @@ pub fn check(path: &Path, bytes: &[u8], hdu: &Hdu) -> Result<(), FrameError> {
         check_rice(hdu).map_err(|(card, value, limit)| bad(&card, value, limit))?;
     }
 
+    let most = MAX_PIXELS.min((MOST_PIXELS_A_BYTE * hdu.data_bytes as u64).max(ALWAYS_UNPACKED));
+    let implausible = |what: String, pixels: u64| FrameError::Implausible {
+        path: path.into(),
+        what,
+        pixels,
+        bytes: hdu.data_bytes,
+        limit: most,
+    };
+    let claimed = pixels_of(&hdu.axes);
+    if claimed > most {
+        return Err(implausible(format!("extension {}", hdu.index), claimed));
+    }
     let tile = tile_axes(hdu).map_err(|(card, value)| bad(&card, value, "it must be 1 or more".into()))?;
-    let pixels = tile.iter().try_fold(1u64, |n, &a| n.checked_mul(a)).filter(|n| *n <= MAX_PIXELS);
-    if pixels.is_none() {
-        return Err(bad("the tile", format!("{tile:?}"), format!("it may hold at most {MAX_PIXELS} pixels")));
+    // The library makes room for a whole tile, however little of it lies in the image.
+    if pixels_of(&tile) > most {
+        return Err(implausible(format!("the tile {tile:?} of extension {}", hdu.index), pixels_of(&tile)));
     }
     let tiles: u64 = hdu.axes.iter().zip(&tile).map(|(n, t)| n.div_ceil(*t)).product();
     let rows = hdu.header.integer("NAXIS2").unwrap_or(0) as u64;
@@ -64,6 +80,10 @@ pub fn check(path: &Path, bytes: &[u8], hdu: &Hdu) -> Result<(), FrameError> {
     }
     check_rows(bytes, hdu, &tile, &method).map_err(|(what, value, limit)| bad(&what, value, limit))?;
     check_sum(bytes, hdu).map_err(|(value, limit)| bad("DATASUM", value, limit))
+}
+
+fn pixels_of(axes: &[u64]) -> u64 {
+    axes.iter().fold(1, |n, &a| n.saturating_mul(a))
 }
 
 type Fault = (String, String, String);
