@@ -5,6 +5,7 @@
 mod files;
 mod frames;
 mod headers;
+mod logs;
 mod machine;
 mod maker;
 mod tables;
