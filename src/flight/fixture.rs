@@ -4,8 +4,8 @@ use rand::{RngExt, SeedableRng, rngs::ChaCha8Rng};
 use rand_distr::StandardNormal;
 
 use super::nights::Flight;
-use super::record::{LoggedExposure, TermValue};
-use super::store::{Contents, LoggedVerdict};
+use super::record::{LoggedExposure, LoggedVerdict, TermValue};
+use super::store::Contents;
 
 pub const FIRST_NIGHT: f64 = 62991.85;
 
@@ -45,9 +45,7 @@ pub fn flight(nights: usize, terms: &[&str], seed: u64, value: impl Fn(&str, f64
 
 fn verdict(id: i64) -> LoggedVerdict {
     LoggedVerdict {
-        id,
         path: format!("{id}/verdict.json"),
-        added: "2031-05-05T03:00:00Z".into(),
         decision: "combine".into(),
         confidence: 0.95,
         size_limit: 0.0225,

@@ -2,8 +2,8 @@
 
 use std::collections::BTreeMap;
 
-use super::record::LoggedExposure;
-use super::store::{Contents, LoggedVerdict};
+use super::record::{LoggedExposure, LoggedVerdict};
+use super::store::Contents;
 
 /// A change of pointing that is no dither, degrees.
 const MOVE_DEG: f64 = 0.1;

@@ -12,11 +12,18 @@ use crate::verdict::keep::keep_list;
 use crate::verdict::model::{ExposureResult, Gate, SCHEMA};
 use crate::verdict::optics_model::ExposureOptics;
 
-/// One verdict: its identity, what it asked and what it answered.
+/// One verdict as it goes into the log.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Record {
     /// SHA-256 of its contents, hex, apart from the command line it was made by.
     pub sha256: String,
+    pub verdict: LoggedVerdict,
+    pub exposures: Vec<LoggedExposure>,
+}
+
+/// What a verdict asked and what it answered, besides its exposures.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LoggedVerdict {
     pub path: String,
     pub decision: String,
     pub confidence: f64,
@@ -26,7 +33,6 @@ pub struct Record {
     pub weight: String,
     /// Whether the joint sign of the even terms is settled; none where no optics were fitted.
     pub sign_settled: Option<bool>,
-    pub exposures: Vec<LoggedExposure>,
 }
 
 /// A value of one term in one exposure.
@@ -88,16 +94,18 @@ impl Record {
         });
         Ok(Self {
             sha256: hex(&Sha256::digest(value.to_string().as_bytes())),
-            path: path.into(),
-            decision: verdict.decision.word().into(),
-            confidence: verdict.confidence,
-            size_limit: verdict.requirement.size_limit,
-            ellipticity_limit: verdict.requirement.ellipticity_limit,
-            weight: match verdict.size_definition.weight_sigma_pix {
-                Some(sigma) => format!("{}, sigma {sigma:.2} pixels", verdict.size_definition.weight),
-                None => verdict.size_definition.weight.clone(),
+            verdict: LoggedVerdict {
+                path: path.into(),
+                decision: verdict.decision.word().into(),
+                confidence: verdict.confidence,
+                size_limit: verdict.requirement.size_limit,
+                ellipticity_limit: verdict.requirement.ellipticity_limit,
+                weight: match verdict.size_definition.weight_sigma_pix {
+                    Some(sigma) => format!("{}, sigma {sigma:.2} pixels", verdict.size_definition.weight),
+                    None => verdict.size_definition.weight.clone(),
+                },
+                sign_settled: optics.and_then(|o| o.even_sign_settled),
             },
-            sign_settled: optics.and_then(|o| o.even_sign_settled),
             exposures: {
                 // A frame counts once, however often it was given.
                 let mut seen = std::collections::HashSet::new();

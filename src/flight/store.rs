@@ -10,7 +10,7 @@ use rusqlite::{Connection, OpenFlags, OptionalExtension, Row, Transaction, Trans
 
 use super::FlightError;
 use super::layout;
-use super::record::{LoggedExposure, Record, TermValue};
+use super::record::{LoggedExposure, LoggedVerdict, Record, TermValue};
 use super::soundness;
 
 /// How long one process waits for another.
@@ -34,26 +34,11 @@ pub struct Added {
     pub unchanged: usize,
 }
 
-/// What is known of a verdict besides its exposures.
-#[derive(Debug, Clone, PartialEq)]
-pub struct LoggedVerdict {
-    pub id: i64,
-    pub path: String,
-    /// When it was added, UTC.
-    pub added: String,
-    pub decision: String,
-    pub confidence: f64,
-    pub size_limit: f64,
-    pub ellipticity_limit: f64,
-    pub weight: String,
-    pub sign_settled: Option<bool>,
-}
-
 /// All that stands in a log; a number that is not finite, which only another program can have put there,
 /// is missing.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Contents {
-    /// By `id`; those whose exposures have all been measured anew are left out.
+    /// By their number in the log; those whose exposures have all been measured anew are left out.
     pub verdicts: BTreeMap<i64, LoggedVerdict>,
     /// With the id of their verdict, in order of time; those without a time last.
     pub exposures: Vec<(i64, LoggedExposure)>,
@@ -131,20 +116,20 @@ fn add(transaction: &Transaction, record: &Record) -> rusqlite::Result<Added> {
     if known.is_some() {
         return Ok(Added { unchanged: record.exposures.len(), ..Added::default() });
     }
-    let now = jiff::Timestamp::now().to_string();
+    let (asked, now) = (&record.verdict, jiff::Timestamp::now().to_string());
     transaction.execute(
         "INSERT INTO verdict (sha256, added, path, decision, confidence, size_limit, ellipticity_limit, weight, \
          sign_settled) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
         params![
             record.sha256,
             now,
-            record.path,
-            record.decision,
-            record.confidence,
-            record.size_limit,
-            record.ellipticity_limit,
-            record.weight,
-            record.sign_settled
+            asked.path,
+            asked.decision,
+            asked.confidence,
+            asked.size_limit,
+            asked.ellipticity_limit,
+            asked.weight,
+            asked.sign_settled
         ],
     )?;
     let verdict = transaction.last_insert_rowid();
@@ -280,19 +265,18 @@ fn contents(transaction: &Transaction) -> rusqlite::Result<Contents> {
     let mut verdicts =
         transaction.prepare("SELECT * FROM verdict WHERE id IN (SELECT verdict FROM exposure)")?;
     let verdicts = verdicts.query_map([], |row| {
-        Ok(LoggedVerdict {
-            id: row.get("id")?,
+        let verdict = LoggedVerdict {
             path: row.get("path")?,
-            added: row.get("added")?,
             decision: row.get("decision")?,
             confidence: row.get("confidence")?,
             size_limit: row.get("size_limit")?,
             ellipticity_limit: row.get("ellipticity_limit")?,
             weight: row.get("weight")?,
             sign_settled: row.get("sign_settled")?,
-        })
+        };
+        Ok((row.get("id")?, verdict))
     })?;
-    let verdicts = verdicts.map(|v| v.map(|v| (v.id, v))).collect::<rusqlite::Result<_>>()?;
+    let verdicts = verdicts.collect::<rusqlite::Result<_>>()?;
     let sql = format!("SELECT {COLUMNS} FROM exposure ORDER BY mjd_mid IS NULL, mjd_mid, file");
     let mut rows = transaction.prepare(&sql)?;
     let mut exposures: Vec<(i64, LoggedExposure)> =
