@@ -5,8 +5,8 @@ use super::series::{Mean, Series};
 use super::terms::{Limit, Term};
 use super::trends::{self, Trend};
 use crate::settings::FlightSettings;
-use crate::trend::drift::drift;
 use crate::trend::many::family_wise;
+use crate::trend::uneven_drift::drift_weighted;
 use crate::trend::{student_deviate, student_p};
 use crate::verdict::reasons::percent;
 
@@ -256,17 +256,21 @@ fn will_cross<'a>(
     // Hours from the latest visit.
     let times: Vec<f64> = span.iter().map(|v| HOURS_PER_DAY * (v.mjd - last.mjd)).collect();
     let values: Vec<f64> = span.iter().map(|v| v.value).collect();
-    let found = drift(&times, &values, confidence).ok()?;
+    let deviations = trends::deviations(span);
+    let found = drift_weighted(&times, &values, &deviations, confidence).ok()?;
     let (low, high) = found.interval?;
     let t = series.term;
     let from = reference(span, limit);
     // The line at the latest visit; its error by the scatter about it.
     let level = found.intercept;
     let n = span.len() as f64;
-    let left = times.iter().zip(&values).map(|(x, y)| (y - level - found.slope * x).powi(2)).sum::<f64>();
+    let weights: Vec<f64> = deviations.iter().map(|d| 1.0 / (d * d)).collect();
+    let off = times.iter().zip(&values).map(|(x, y)| (y - level - found.slope * x).powi(2));
+    let left = off.zip(&weights).map(|(square, w)| w * square).sum::<f64>();
     let first = times.first().copied().unwrap_or(0.0);
     // At the end of a line the mean's variance is four times that of a mean (even times).
-    let half = student_deviate(confidence, n - 2.0) * (left / (n - 2.0) * (4.0 / n)).sqrt();
+    let variance = left / (n - 2.0) / weights.iter().sum::<f64>();
+    let half = student_deviate(confidence, n - 2.0) * (4.0 * variance).sqrt();
     let sign = if found.slope >= 0.0 { 1.0 } else { -1.0 };
     let away = limit.value - sign * (level - from);
     let (slowest, fastest) = if sign > 0.0 { (low, high) } else { (-high, -low) };

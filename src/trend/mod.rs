@@ -5,6 +5,8 @@
 //! | [`drift`] | a slope, robust, with its interval; is it more than chance |
 //! | [`step`] | one sudden change; is it a step or a drift |
 //! | [`jump`] | a sudden change of a series that drifts before and after |
+//! | [`scatter`] | the scatter beyond the errors, whatever drifts or steps |
+//! | [`uneven_drift`] | a slope of values of unlike deviations |
 //! | [`period`] | a sine wave on uneven times, with its false-alarm probability |
 //! | [`stability`] | Allan deviation against the number of exposures averaged |
 //! | [`follows`] | rank correlation with another series, and what is left of it given time |
@@ -14,6 +16,8 @@
 //! Each states the fewest exposures it needs, and refuses fewer. No errors of measurement are
 //! taken for the scatter: the series' own scatter about what is fitted is what counts, so that
 //! a telescope that jumps at random from exposure to exposure gives no drift, step or period.
+//! Where deviations are given they say how much less one value tells than another, not how large the
+//! scatter is.
 
 mod chance;
 pub mod drift;
@@ -22,8 +26,10 @@ pub mod jump;
 pub mod many;
 pub mod period;
 pub mod rank;
+pub mod scatter;
 pub mod stability;
 pub mod step;
+pub mod uneven_drift;
 
 use thiserror::Error;
 
@@ -63,6 +69,22 @@ fn same_length(what: &'static str, found: usize, expected: usize) -> Result<(), 
 
 fn mean(values: &[f64]) -> f64 {
     values.iter().sum::<f64>() / values.len() as f64
+}
+
+/// Each value counts by its inverse variance, that of a standard deviation of 1 once.
+fn weights(deviations: &[f64]) -> Vec<f64> {
+    deviations.iter().map(|d| 1.0 / (d * d)).collect()
+}
+
+/// Refuses deviations that are no positive numbers, or not one a value.
+fn positive(deviations: &[f64], values: usize) -> Result<(), TrendError> {
+    same_length("deviations", deviations.len(), values)?;
+    let usable = deviations.iter().all(|d| d.is_finite() && *d > 0.0);
+    if usable { Ok(()) } else { Err(TrendError::NotUsable { what: "deviations" }) }
+}
+
+fn weighted_mean(values: &[f64], weights: &[f64]) -> f64 {
+    values.iter().zip(weights).map(|(v, w)| v * w).sum::<f64>() / weights.iter().sum::<f64>()
 }
 
 fn varies(values: &[f64]) -> bool {

@@ -1,7 +1,9 @@
 //! One sudden change of the mean.
 
 use super::chance::share_as_good;
-use super::{TrendError, enough, finite, mean, same_length, student_deviate, varies};
+use super::{
+    TrendError, enough, finite, positive, same_length, student_deviate, varies, weighted_mean, weights,
+};
 
 pub const MIN_EXPOSURES: usize = 8;
 
@@ -21,7 +23,7 @@ pub struct Split {
     pub before: usize,
     pub mean_before: f64,
     pub mean_after: f64,
-    /// Sum of the squares left, and its share of that about one mean.
+    /// Sum of the (weighted) squares left, and its share of that about one mean.
     pub residual: f64,
     pub share_left: f64,
 }
@@ -60,19 +62,30 @@ pub enum Shape {
 /// The interval is Student's with `n - 2` degrees of freedom and holds for the place found; the
 /// search makes steps that are barely significant look larger than they are.
 pub fn step(values: &[f64], confidence: f64) -> Result<Step, TrendError> {
+    step_weighted(values, &vec![1.0; values.len()], confidence)
+}
+
+/// The same of values of unlike standard deviations, known up to a common factor: means and squares count
+/// each value by its inverse variance.
+pub fn step_weighted(values: &[f64], deviations: &[f64], confidence: f64) -> Result<Step, TrendError> {
     let n = values.len();
     enough(n, MIN_EXPOSURES)?;
     finite("values", values)?;
+    positive(deviations, n)?;
     if !varies(values) {
         return Err(TrendError::Constant { what: "the value" });
     }
-    let split = best_split(values);
+    let weights = weights(deviations);
+    let split = best_split(values, &weights);
     let bar = split.share_left * (1.0 + 1e-12);
-    let p_value = share_as_good(values, SEED, |drawn| best_split(drawn).share_left <= bar);
-    let after = n - split.before;
+    let middle = weighted_mean(values, &weights);
+    let standard: Vec<f64> = values.iter().zip(deviations).map(|(v, d)| (v - middle) / d).collect();
+    let p_value =
+        share_as_good(&standard, deviations, SEED, |drawn| best_split(drawn, &weights).share_left <= bar);
     let variance = split.residual / (n - 2) as f64;
     let size = split.mean_after - split.mean_before;
-    let size_err = (variance * (1.0 / split.before as f64 + 1.0 / after as f64)).sqrt();
+    let (before, after) = weights.split_at(split.before);
+    let size_err = (variance * (1.0 / before.iter().sum::<f64>() + 1.0 / after.iter().sum::<f64>())).sqrt();
     let half = student_deviate(confidence, (n - 2) as f64) * size_err;
     Ok(Step {
         split,
@@ -84,26 +97,28 @@ pub fn step(values: &[f64], confidence: f64) -> Result<Step, TrendError> {
     })
 }
 
-/// The place with the smallest sum of squares about the two means.
-fn best_split(values: &[f64]) -> Split {
+/// The place with the smallest sum of weighted squares about the two means.
+fn best_split(values: &[f64], weights: &[f64]) -> Split {
     let n = values.len();
-    let middle = mean(values);
-    let total: f64 = values.iter().map(|v| (v - middle).powi(2)).sum();
-    let (mut sum, mut best, mut gain) = (0.0, MIN_SIDE, f64::NEG_INFINITY);
-    let mut sum_at_best = 0.0;
-    for (k, value) in values[..n - MIN_SIDE].iter().enumerate() {
-        sum += value - middle;
+    let whole: f64 = weights.iter().sum();
+    let middle = weighted_mean(values, weights);
+    let total: f64 = values.iter().zip(weights).map(|(v, w)| w * (v - middle).powi(2)).sum();
+    let (mut sum, mut weight, mut best, mut gain) = (0.0, 0.0, MIN_SIDE, f64::NEG_INFINITY);
+    let (mut sum_at_best, mut weight_at_best) = (0.0, 1.0);
+    for (k, (value, w)) in values.iter().zip(weights).enumerate().take(n - MIN_SIDE) {
+        sum += w * (value - middle);
+        weight += w;
         let before = k + 1;
         // What the two means take away: with deviations from the mean the two sums are opposite.
-        let taken = sum * sum * n as f64 / (before * (n - before)) as f64;
+        let taken = sum * sum * whole / (weight * (whole - weight));
         if before >= MIN_SIDE && taken > gain {
-            (best, gain, sum_at_best) = (before, taken, sum);
+            (best, gain, sum_at_best, weight_at_best) = (before, taken, sum, weight);
         }
     }
     Split {
         before: best,
-        mean_before: middle + sum_at_best / best as f64,
-        mean_after: middle - sum_at_best / (n - best) as f64,
+        mean_before: middle + sum_at_best / weight_at_best,
+        mean_after: middle - sum_at_best / (whole - weight_at_best),
         residual: (total - gain).max(0.0),
         share_left: (1.0 - gain / total).max(0.0),
     }
@@ -140,14 +155,25 @@ pub fn pettitt(values: &[f64]) -> Pettitt {
 /// A straight line against one step, by the Bayesian information criterion (Schwarz 1978, Ann.
 /// Stat. 6, 461; from memory); the place of the step counts as a parameter.
 pub fn step_or_drift(times: &[f64], values: &[f64]) -> Result<Shape, TrendError> {
+    step_or_drift_weighted(times, values, &vec![1.0; values.len()])
+}
+
+/// The same of values of unlike standard deviations, known up to a common factor.
+pub fn step_or_drift_weighted(
+    times: &[f64],
+    values: &[f64],
+    deviations: &[f64],
+) -> Result<Shape, TrendError> {
     enough(values.len(), MIN_EXPOSURES)?;
     same_length("times", times.len(), values.len())?;
     finite("times", times)?;
     finite("values", values)?;
+    positive(deviations, values.len())?;
+    let weights = weights(deviations);
     let n = values.len() as f64;
     let criterion = |residual: f64, parameters: f64| n * residual.ln() + parameters * n.ln();
-    let line = criterion(line_residual(times, values), 2.0);
-    let step = criterion(best_split(values).residual, 3.0);
+    let line = criterion(line_residual(times, values, &weights), 2.0);
+    let step = criterion(best_split(values, &weights).residual, 3.0);
     // Both are minus infinity where nothing is left of either: neither is preferred.
     Ok(if step - line > PREFERENCE {
         Shape::Drift
@@ -158,11 +184,11 @@ pub fn step_or_drift(times: &[f64], values: &[f64]) -> Result<Shape, TrendError>
     })
 }
 
-/// Sum of squares about the straight line of least squares.
-fn line_residual(times: &[f64], values: &[f64]) -> f64 {
-    let (t0, y0) = (mean(times), mean(values));
+/// Sum of weighted squares about the straight line of least squares.
+fn line_residual(times: &[f64], values: &[f64], weights: &[f64]) -> f64 {
+    let (t0, y0) = (weighted_mean(times, weights), weighted_mean(values, weights));
     let sum = |f: &dyn Fn(f64, f64) -> f64| -> f64 {
-        times.iter().zip(values).map(|(t, y)| f(t - t0, y - y0)).sum()
+        times.iter().zip(values).zip(weights).map(|((t, y), w)| w * f(t - t0, y - y0)).sum()
     };
     let (tt, ty, yy) = (sum(&|t, _| t * t), sum(&|t, y| t * y), sum(&|_, y| y * y));
     if tt > 0.0 { (yy - ty * ty / tt).max(0.0) } else { yy }
