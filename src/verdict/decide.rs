@@ -10,6 +10,7 @@ use super::assess::{Assessment, Place, Standing, assess};
 use super::model::Decision;
 use super::stack::{Stack, StarHalf};
 use crate::gate::Severity;
+use crate::repeat::interval::two_sided_normal;
 use crate::repeat::{Change, subset::Products};
 use crate::settings::CheckSettings;
 use crate::shear::Requirement;
@@ -79,7 +80,7 @@ pub fn decide(evidence: &Evidence) -> Outcome {
     let mut outcomes = allowed.into_iter();
     let Some(mut first) = outcomes.next() else {
         let decision = if standing == Standing::Over { Decision::DoNotCombine } else { Decision::Undecided };
-        let differing = standing_out(evidence.all, evidence.requirement);
+        let differing = standing_out(evidence.all, evidence.requirement, evidence.confidence);
         return Outcome { differing, ..plain(decision, evidence.viable.to_vec()) };
     };
     first.also_allowed = outcomes.map(|other| other.decision).collect();
@@ -94,22 +95,51 @@ const STANDS_OUT: f64 = 2.5;
 /// Exposures that stand out where no positive answer was found: farther from the most typical
 /// exposure (that with the least median distance to the others) than the limit itself and
 /// than [`STANDS_OUT`] times the median. Places in the stack.
-pub fn standing_out(all: &Assessment, requirement: &Requirement) -> Vec<usize> {
-    let parts = [(&all.size_change, requirement.size_limit), (&all.e_change, requirement.ellipticity_limit)];
-    let square = |t: usize, u: usize| -> f64 {
-        let of_part = |(change, limit): (&Change, f64)| {
-            let apart: f64 = change.coefficients.iter().map(|c| (c.row(t) - c.row(u)).norm_squared()).sum();
-            let noise = change.exposure_covariance[t].trace() + change.exposure_covariance[u].trace();
-            (apart / change.components as f64 - noise) / (limit * limit)
-        };
-        parts.into_iter().map(of_part).sum::<f64>().max(0.0)
-    };
+///
+/// Of three, any may be the good one: one is named only where the other two agree and it does not, both
+/// beyond the errors.
+pub fn standing_out(all: &Assessment, requirement: &Requirement, confidence: f64) -> Vec<usize> {
     let n = all.keep.len();
-    let from = |t: usize| (0..n).map(|u| square(t, u).sqrt()).collect::<Vec<f64>>();
+    let apart = |t: usize, u: usize| apart(all, requirement, t, u);
+    if n == 3 {
+        let far = two_sided_normal(confidence);
+        let agree = |(square, error): (f64, f64)| square + far * error < 1.0;
+        let differ = |(square, error): (f64, f64)| square - far * error > 1.0;
+        let is_odd = |t: usize| {
+            let [a, b] = [(t + 1) % 3, (t + 2) % 3];
+            agree(apart(a, b)) && differ(apart(t, a)) && differ(apart(t, b))
+        };
+        return (0..n).filter(|&t| is_odd(t)).map(|t| all.keep[t]).collect();
+    }
+    let from = |t: usize| (0..n).map(|u| apart(t, u).0.max(0.0).sqrt()).collect::<Vec<f64>>();
     let typical =
         (0..n).map(from).min_by(|a, b| median(a.clone()).total_cmp(&median(b.clone()))).unwrap_or_default();
     let threshold = (STANDS_OUT * median(typical.clone())).max(1.0);
     all.keep.iter().zip(typical).filter(|(_, d)| *d > threshold).map(|(&place, _)| place).collect()
+}
+
+/// Squared change between two exposures over the squared limit, size and ellipticity added, noise removed;
+/// and its standard error.
+fn apart(all: &Assessment, requirement: &Requirement, t: usize, u: usize) -> (f64, f64) {
+    let parts = [(&all.size_change, requirement.size_limit), (&all.e_change, requirement.ellipticity_limit)];
+    let of_part = |(change, limit): (&Change, f64)| {
+        let covariance = &change.exposure_covariance[t] + &change.exposure_covariance[u];
+        let components = change.components as f64;
+        let (mut square, mut along) = (0.0, 0.0);
+        for c in &change.coefficients {
+            let difference = (c.row(t) - c.row(u)).transpose();
+            square += difference.norm_squared();
+            along += difference.dot(&(&covariance * &difference));
+        }
+        let noise2 = covariance.norm_squared();
+        // Var |d|² = 4 d'Cd + 2 tr C² for the true d; of the measured one, whose d'Cd is larger by tr C².
+        let variance = (4.0 * along - 2.0 * components * noise2).max(2.0 * components * noise2);
+        let unit = components * limit * limit;
+        ((square - components * covariance.trace()) / unit, variance / (unit * unit))
+    };
+    let (square, variance) =
+        parts.into_iter().map(of_part).fold((0.0, 0.0), |sum, part| (sum.0 + part.0, sum.1 + part.1));
+    (square, variance.sqrt())
 }
 
 fn median(mut values: Vec<f64>) -> f64 {
@@ -236,4 +266,37 @@ fn own_psfs(evidence: &Evidence) -> Option<Outcome> {
         && evidence.share(passing) >= MIN_SUBSET_SHARE
         && passing.len() >= 2;
     good.then(|| plain(Decision::CombineWithOwnPsfs, passing.clone()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::fixture::stack;
+    use super::*;
+    use crate::shear::requirement::RequirementWish;
+
+    /// Of exposures whose sizes are off by so much; the limit is 0.0225, the error of a mean 0.0003.
+    fn named(off: &[f64]) -> Vec<usize> {
+        let stack = stack(off.len(), 100, |t, star, _| star.log_size += off[t]);
+        let all: Vec<usize> = (0..off.len()).collect();
+        let all = assess(&stack, &all, StarHalf::All, Place::Sky, 0.95).unwrap();
+        let wish = RequirementWish {
+            size_limit: Some(0.0225),
+            ellipticity_limit: Some(0.02),
+            ..RequirementWish::default()
+        };
+        standing_out(&all, &Requirement::resolve(&wish).unwrap(), 0.95)
+    }
+
+    #[test]
+    fn of_three_one_is_named_only_where_the_others_agree() {
+        assert_eq!(named(&[0.0, 0.0, 0.1]), [2]);
+        assert_eq!(named(&[-0.1, 0.0, 0.005]), [0]);
+        // The last is farthest, yet the first two do not agree either.
+        assert!(named(&[0.0, 0.03, 0.1]).is_empty());
+        // The first two are at the limit itself, and the last hardly over it from one of them.
+        assert!(named(&[0.0, 0.0225, 0.1]).is_empty());
+        assert!(named(&[0.0, 0.0, 0.0225]).is_empty());
+        // Of more the typical ones stand for the stack.
+        assert_eq!(named(&[0.0, 0.03, 0.01, 0.1]), [3]);
+    }
 }
