@@ -1,5 +1,9 @@
 //! The running stack of a watch: the star tables of the last frames, in the order of their
 //! paths as `check` has them. Pure, but for asking whether a frame is still there.
+//!
+//! Nothing of a judgement is kept for the next one. The optics of all held frames are fitted again, the most
+//! work of it, because an exposure's fit starts from that of the stack's best: what is kept would tell of
+//! another stack, and the verdict differ from that of `check`.
 
 use std::collections::VecDeque;
 use std::path::Path;

@@ -189,7 +189,9 @@ fn known(settings: &Settings, members: &[&StarTable]) -> Result<(Known, Vec<Stri
 
 type FitResult = Result<(ExposureFit, Option<(ExposureFit, f64)>), FitError>;
 
-/// Fits all exposures: the one with most stars from nothing, the others from it.
+/// Fits all exposures: the one with most stars from nothing, the others from it. So the stack's other
+/// exposures enter each fit, by where it starts: a watch cannot keep the fits of an exposure by its star
+/// table, and give what `check` gives of the same frames.
 fn fit_all(known: &Known, members: &[&StarTable]) -> Result<Vec<FitResult>, FitError> {
     let fitter = Fitter::new(known)?;
     let images: Vec<Vec<StarImage>> = members.iter().map(|t| star_images(t)).collect();
