@@ -96,8 +96,11 @@ fn median(values: &[f64]) -> f64 {
     crate::field::robust::median(values).unwrap_or(f64::NAN)
 }
 
-/// Two-sided p-value of a standard normal deviate.
+/// Two-sided p-value of a standard normal deviate; 1 where it is not a number.
 pub fn normal_p(z: f64) -> f64 {
+    if z.is_nan() {
+        return 1.0;
+    }
     statrs::function::erf::erfc(z.abs() / std::f64::consts::SQRT_2)
 }
 
@@ -108,8 +111,12 @@ pub fn student_deviate(confidence: f64, dof: f64) -> f64 {
     StudentsT::new(0.0, 1.0, dof).map_or(f64::INFINITY, |t| t.inverse_cdf(0.5 * (1.0 + confidence)))
 }
 
-/// Two-sided p-value of Student's t; 1 where there are no degrees of freedom.
+/// Two-sided p-value of Student's t; 1 where there are no degrees of freedom or it is not a number, as of
+/// values so large that their squares overflow.
 pub fn student_p(t: f64, dof: f64) -> f64 {
     use statrs::distribution::{ContinuousCDF, StudentsT};
+    if t.is_nan() {
+        return 1.0;
+    }
     StudentsT::new(0.0, 1.0, dof).map_or(1.0, |d| (2.0 * d.sf(t.abs())).min(1.0))
 }
