@@ -175,7 +175,7 @@ fn pages_that_are_named_twice_are_refused() {
         }
         let number = |at: usize| usize::from(good[at]) << 8 | usize::from(good[at + 1]);
         let cells = number(head + 3);
-        if cells < 3 || cells > 1000 || number(head + 12) == 0 {
+        if !(3..=1000).contains(&cells) || number(head + 12) == 0 {
             continue;
         }
         found += 1;
