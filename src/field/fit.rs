@@ -48,9 +48,18 @@ pub struct FieldFit {
 impl FieldFit {
     /// The model at (x, y) and its standard error from the covariance of the coefficients.
     pub fn predict(&self, x: f64, y: f64) -> (f64, f64) {
-        let phi = DVector::from_vec(self.basis.evaluate(x, y));
-        let variance = (&self.covariance * &phi).dot(&phi);
-        (self.coefficients.dot(&phi), variance.max(0.0).sqrt())
+        self.predict_from(&self.basis.evaluate(x, y))
+    }
+
+    /// As [`FieldFit::predict`], from the values of the basis' functions there.
+    pub fn predict_from(&self, phi: &[f64]) -> (f64, f64) {
+        let (mut value, mut variance) = (0.0, 0.0);
+        for (k, own) in phi.iter().enumerate() {
+            value += self.coefficients[k] * own;
+            let along: f64 = self.covariance.column(k).iter().zip(phi).map(|(c, f)| c * f).sum();
+            variance += own * along;
+        }
+        (value, variance.max(0.0).sqrt())
     }
 
     /// The model at (x, y) alone.
@@ -81,22 +90,35 @@ pub fn fit(
         let (found, expected) = (start.len(), values.len());
         return Err(FieldError::LengthMismatch { what: "the list of weights", found, expected });
     }
-    let design = basis.design(xs, ys);
+    fit_design(basis, &basis.design(xs, ys), values, sigmas, robustness)
+}
+
+/// As [`fit`], for a basis evaluated at the stars: one row each, as [`Basis::design`] gives them.
+/// Entries must be finite.
+///
+/// Errors: fewer stars than functions, stars that do not span the basis.
+pub fn fit_design(
+    basis: &Basis,
+    design: &DMatrix<f64>,
+    values: &[f64],
+    sigmas: &[f64],
+    robustness: Robustness,
+) -> Result<FieldFit, FieldError> {
     let inverse_variance: Vec<f64> = sigmas.iter().map(|s| 1.0 / (s * s)).collect();
     let mut weights = robustness.start().map_or_else(|| vec![1.0; values.len()], <[f64]>::to_vec);
     let product: Vec<f64> = weights.iter().zip(&inverse_variance).map(|(u, w)| u * w).collect();
-    let mut solution = solve(&design, values, &product)?;
+    let mut solution = solve(design, values, &product)?;
     if robustness != Robustness::None {
         let huber_steps = if robustness.start().is_some() { 0 } else { 10 };
         for (weight_of, iterations) in [(huber as fn(f64) -> f64, huber_steps), (bisquare, 25)] {
             for _ in 0..iterations {
-                let distances = distances(&design, values, sigmas, &solution);
+                let distances = distances(design, values, sigmas, &solution);
                 let Some(scale) = scale_about_zero(&distances).filter(|s| *s > 1e-9) else { break };
                 let new: Vec<f64> = distances.iter().map(|d| weight_of(d.abs() / scale)).collect();
                 let moved = new.iter().zip(&weights).map(|(a, b)| (a - b).abs()).fold(0.0, f64::max);
                 weights = new;
                 let product: Vec<f64> = weights.iter().zip(&inverse_variance).map(|(u, w)| u * w).collect();
-                solution = solve(&design, values, &product)?;
+                solution = solve(design, values, &product)?;
                 if moved < 1e-6 {
                     break;
                 }
@@ -105,7 +127,7 @@ pub fn fit(
         let per_star = basis.functions() as f64 / values.len() as f64;
         solution.covariance *= bisquare_covariance_factor(per_star);
     }
-    let residuals = residuals(&design, values, &solution);
+    let residuals = residuals(design, values, &solution);
     let chi2 = residuals.iter().zip(&inverse_variance).zip(&weights).map(|((r, w), u)| u * w * r * r).sum();
     let used = weights.iter().filter(|u| **u > 0.0).count();
     Ok(FieldFit {

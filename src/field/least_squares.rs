@@ -69,21 +69,7 @@ pub fn solve(design: &DMatrix<f64>, values: &[f64], weights: &[f64]) -> Result<S
 fn by_normal_equations(design: &DMatrix<f64>, values: &[f64], weights: &[f64]) -> Option<Solution> {
     let (rows, functions) = design.shape();
     let columns: Vec<&[f64]> = design.as_slice().chunks_exact(rows.max(1)).collect();
-    let mut weighted = vec![0.0; rows];
-    let mut normal = DMatrix::zeros(functions, functions);
-    let mut right = DVector::zeros(functions);
-    pulp::Arch::new().dispatch(|| {
-        for k in 0..functions {
-            for ((out, x), w) in weighted.iter_mut().zip(columns[k]).zip(weights) {
-                *out = x * w;
-            }
-            right[k] = dot(&weighted, values);
-            for j in 0..=k {
-                normal[(k, j)] = dot(&weighted, columns[j]);
-                normal[(j, k)] = normal[(k, j)];
-            }
-        }
-    });
+    let (mut normal, mut right) = pulp::Arch::new().dispatch(Normal { columns: &columns, values, weights });
     let length: Vec<f64> = normal.diagonal().iter().map(|square| square.sqrt()).collect();
     for k in 0..functions {
         right[k] /= length[k];
@@ -104,21 +90,66 @@ fn by_normal_equations(design: &DMatrix<f64>, values: &[f64], weights: &[f64]) -
             covariance[(k, j)] /= length[k] * length[j];
         }
     }
-    let mut leverage = vec![0.0; rows];
-    pulp::Arch::new().dispatch(|| {
+    let of_rows = Leverage { columns: &columns, covariance: &covariance, weights };
+    let leverage = pulp::Arch::new().dispatch(of_rows);
+    Some(Solution { coefficients, covariance, leverage })
+}
+
+/// `XᵀWX` and `XᵀWy`.
+struct Normal<'a> {
+    columns: &'a [&'a [f64]],
+    values: &'a [f64],
+    weights: &'a [f64],
+}
+
+impl pulp::WithSimd for Normal<'_> {
+    type Output = (DMatrix<f64>, DVector<f64>);
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _: S) -> Self::Output {
+        let functions = self.columns.len();
+        let (mut normal, mut right) = (DMatrix::zeros(functions, functions), DVector::zeros(functions));
+        let mut weighted = vec![0.0; self.values.len()];
         for k in 0..functions {
+            for ((out, x), w) in weighted.iter_mut().zip(self.columns[k]).zip(self.weights) {
+                *out = x * w;
+            }
+            right[k] = dot(&weighted, self.values);
             for j in 0..=k {
-                let factor = covariance[(k, j)] * if j == k { 1.0 } else { 2.0 };
-                for ((sum, x), y) in leverage.iter_mut().zip(columns[k]).zip(columns[j]) {
+                normal[(k, j)] = dot(&weighted, self.columns[j]);
+                normal[(j, k)] = normal[(k, j)];
+            }
+        }
+        (normal, right)
+    }
+}
+
+/// `W diag(X C Xᵀ)`.
+struct Leverage<'a> {
+    columns: &'a [&'a [f64]],
+    covariance: &'a DMatrix<f64>,
+    weights: &'a [f64],
+}
+
+impl pulp::WithSimd for Leverage<'_> {
+    type Output = Vec<f64>;
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _: S) -> Vec<f64> {
+        let mut leverage = vec![0.0; self.weights.len()];
+        for k in 0..self.columns.len() {
+            for j in 0..=k {
+                let factor = self.covariance[(k, j)] * if j == k { 1.0 } else { 2.0 };
+                for ((sum, x), y) in leverage.iter_mut().zip(self.columns[k]).zip(self.columns[j]) {
                     *sum += factor * x * y;
                 }
             }
         }
-        for (leverage, w) in leverage.iter_mut().zip(weights) {
+        for (leverage, w) in leverage.iter_mut().zip(self.weights) {
             *leverage = (*leverage * w).clamp(0.0, 1.0);
         }
-    });
-    Some(Solution { coefficients, covariance, leverage })
+        leverage
+    }
 }
 
 /// In eight partial sums, which the processor takes at once.
