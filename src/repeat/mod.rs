@@ -39,7 +39,7 @@ pub mod star_counts;
 pub mod star_offsets;
 pub mod subset;
 
-pub use change::{Change, Reference, Row, measure_change};
+pub use change::{Change, Layout, Reference, Row, measure_change, measure_change_on};
 pub use interval::{NoiseMode, RmsChange, rms_change};
 
 use thiserror::Error;

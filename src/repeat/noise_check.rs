@@ -1,5 +1,7 @@
 //! Are the stated errors true, and is what exceeds them white over the field?
 
+use std::collections::HashMap;
+
 use statrs::distribution::{ChiSquared, ContinuousCDF};
 
 use super::interval::{RmsChange, two_sided_normal, with_extra};
@@ -222,13 +224,14 @@ pub fn check(
     let q = components as f64;
     let chi2: f64 = rows.iter().zip(stated).map(|(r, v)| r.square(components) / v).sum();
     let dof: f64 = q * rows.iter().map(|r| 1.0 - r.leverage).sum::<f64>();
-    let exposure_pull = (0..exposures)
-        .map(|t| {
-            let own = || rows.iter().zip(stated).filter(|(r, _)| r.exposure == t);
-            let dof = q * own().map(|(r, _)| 1.0 - r.leverage).sum::<f64>();
-            (dof > 0.5).then(|| (own().map(|(r, v)| r.square(components) / v).sum::<f64>() / dof).sqrt())
-        })
-        .collect();
+    let mut by_exposure = vec![(0.0, 0.0); exposures];
+    for (r, v) in rows.iter().zip(stated) {
+        let (free, scatter) = &mut by_exposure[r.exposure];
+        *free += 1.0 - r.leverage;
+        *scatter += r.square(components) / v;
+    }
+    let pull = |(free, scatter): (f64, f64)| (q * free > 0.5).then(|| (scatter / (q * free)).sqrt());
+    let exposure_pull = by_exposure.into_iter().map(pull).collect();
     let (p_excess, p_deficit) = match ChiSquared::new(dof) {
         Ok(distribution) => (distribution.sf(chi2), distribution.cdf(chi2)),
         Err(_) => (1.0, 1.0),
@@ -263,7 +266,8 @@ pub(super) fn neighbours(
     let side = side_of_the_field(rows);
     let (mut resolved, mut pairs) = (0.0, 0);
     // By pair of stars: one pattern that comes and goes ties their products in all exposures.
-    let mut by_pair = std::collections::BTreeMap::<(usize, usize), Sums>::new();
+    let mut places = HashMap::<(usize, usize), usize>::new();
+    let mut by_pair = Vec::<Sums>::new();
     let mut own = vec![vec![]; exposures];
     for (i, row) in rows.iter().enumerate() {
         own[row.exposure].push(i);
@@ -277,21 +281,25 @@ pub(super) fn neighbours(
         let products: f64 =
             rows[i].value.iter().zip(rows[j].value).take(components).map(|(a, b)| a * b).sum();
         let (a, b) = (rows[i].star, rows[j].star);
-        let sums = by_pair.entry((a.min(b), a.max(b))).or_default();
+        let place = *places.entry((a.min(b), a.max(b))).or_insert(by_pair.len());
+        if place == by_pair.len() {
+            by_pair.push(Sums::default());
+        }
+        let sums = &mut by_pair[place];
         sums.weight += components as f64 * weight;
         sums.product += weight * (products - components as f64 * induced(i, j));
         sums.excess += 0.5 * weight * (excess(i) + excess(j));
         resolved += components as f64 * weight * finest_correlation(apart / side);
         pairs += 1;
     }
-    let total = |pick: fn(&Sums) -> f64| by_pair.values().map(pick).sum::<f64>();
+    let total = |pick: fn(&Sums) -> f64| by_pair.iter().map(pick).sum::<f64>();
     let weight = total(|s| s.weight);
     if weight <= 0.0 {
         return Correlated::default();
     }
     let (variance, own) = (total(|s| s.product) / weight, total(|s| s.excess) / weight);
     let mut scatter = [0.0; 3];
-    for sums in by_pair.values() {
+    for sums in &by_pair {
         let (c, v) = (sums.product - sums.weight * variance, sums.excess - sums.weight * own);
         scatter = [scatter[0] + c * c, scatter[1] + v * v, scatter[2] + c * v];
     }
@@ -342,30 +350,92 @@ fn side_of_the_field(rows: &[Residual]) -> f64 {
 /// Pairs of each star of one exposure with its nearest neighbours within `reach`, each pair once,
 /// with their distance.
 fn near_pairs(rows: &[Residual], own: &[usize], reach: f64) -> Vec<(usize, usize, f64)> {
-    let mut by_x = own.to_vec();
-    by_x.sort_by(|a, b| rows[*a].x.total_cmp(&rows[*b].x).then(a.cmp(b)));
-    let apart = |i: usize, j: usize| (rows[i].x - rows[j].x).hypot(rows[i].y - rows[j].y);
-    let mut near = vec![vec![]; by_x.len()];
-    for (a, &i) in by_x.iter().enumerate() {
-        for (b, &j) in by_x.iter().enumerate().skip(a + 1) {
-            if rows[j].x - rows[i].x > reach {
-                break;
-            }
-            let distance = apart(i, j);
-            if distance <= reach {
-                near[a].push((distance, i.min(j), i.max(j)));
-                near[b].push((distance, i.min(j), i.max(j)));
-            }
-        }
-    }
+    let cells = Cells::of(rows, own);
     let mut pairs: Vec<(usize, usize, f64)> = vec![];
-    for list in &mut near {
-        list.sort_by(|a, b| a.0.total_cmp(&b.0).then((a.1, a.2).cmp(&(b.1, b.2))));
-        pairs.extend(list.iter().take(NEIGHBOURS).map(|&(d, i, j)| (i, j, d)));
+    for &i in own {
+        pairs.extend(cells.nearest(rows, i, reach).into_iter().map(|(d, i, j)| (i, j, d)));
     }
     pairs.sort_by_key(|p| (p.0, p.1));
     pairs.dedup_by_key(|p| (p.0, p.1));
     pairs
+}
+
+/// Stars a cell, on average.
+const STARS_IN_CELL: f64 = 2.0;
+
+/// The rows of one exposure by the square cell of the field that they lie in.
+struct Cells {
+    from: [f64; 2],
+    side: f64,
+    columns: usize,
+    rows: Vec<Vec<usize>>,
+}
+
+impl Cells {
+    fn of(rows: &[Residual], own: &[usize]) -> Self {
+        let extent = |pick: fn(&Residual) -> f64| {
+            let values = own.iter().map(|&i| pick(&rows[i]));
+            values.fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), v| (a.min(v), b.max(v)))
+        };
+        let ((x0, x1), (y0, y1)) = (extent(|r| r.x), extent(|r| r.y));
+        let (width, height) = ((x1 - x0).max(0.0), (y1 - y0).max(0.0));
+        let wanted = (own.len() as f64 / STARS_IN_CELL).max(1.0);
+        // Stars on a line have no area: its length alone counts then.
+        let side = (width * height / wanted).sqrt().max(width.max(height) / wanted).max(f64::MIN_POSITIVE);
+        let count = |length: f64| (length / side) as usize + 1;
+        let (columns, lines) = (count(width), count(height));
+        let mut cells = Self { from: [x0, y0], side, columns, rows: vec![vec![]; columns * lines] };
+        for &i in own {
+            let [column, line] = cells.place(&rows[i]);
+            cells.rows[line * columns + column].push(i);
+        }
+        cells
+    }
+
+    fn place(&self, row: &Residual) -> [usize; 2] {
+        let lines = self.rows.len() / self.columns;
+        let along =
+            |value: f64, from: f64, count: usize| (((value - from) / self.side) as usize).min(count - 1);
+        [along(row.x, self.from[0], self.columns), along(row.y, self.from[1], lines)]
+    }
+
+    /// The nearest others of row `i` within `reach`, nearest first: distance and both rows in order.
+    fn nearest(&self, rows: &[Residual], i: usize, reach: f64) -> Vec<(f64, usize, usize)> {
+        let lines = self.rows.len() / self.columns;
+        let [column, line] = self.place(&rows[i]);
+        let mut found: Vec<(f64, usize, usize)> = Vec::with_capacity(8 * NEIGHBOURS);
+        let rings = self.columns.max(lines);
+        for ring in 0..=rings {
+            // All nearer than the inner rings are wide have been seen.
+            let seen = (ring as f64 - 1.0) * self.side;
+            if seen > reach || found.iter().filter(|f| f.0 <= seen).count() >= NEIGHBOURS {
+                break;
+            }
+            for y in line.saturating_sub(ring)..=(line + ring).min(lines - 1) {
+                let whole = y.abs_diff(line) == ring;
+                let step = if whole || ring == 0 { 1 } else { 2 * ring };
+                let first = if whole {
+                    column.saturating_sub(ring) as isize
+                } else {
+                    column as isize - ring as isize
+                };
+                for x in (first..=(column + ring) as isize).step_by(step) {
+                    if x < 0 || x as usize >= self.columns {
+                        continue;
+                    }
+                    for &j in self.rows[y * self.columns + x as usize].iter().filter(|&&j| j != i) {
+                        let distance = (rows[i].x - rows[j].x).hypot(rows[i].y - rows[j].y);
+                        if distance <= reach {
+                            found.push((distance, i.min(j), i.max(j)));
+                        }
+                    }
+                }
+            }
+        }
+        found.sort_by(|a, b| a.0.total_cmp(&b.0).then((a.1, a.2).cmp(&(b.1, b.2))));
+        found.truncate(NEIGHBOURS);
+        found
+    }
 }
 
 #[cfg(test)]

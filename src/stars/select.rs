@@ -9,7 +9,7 @@ use super::isolate::{contamination, drop_wings};
 use super::locus::{Candidate, Locus, NARROW_SHARE};
 use super::width::{Width, is_single_pixel, typical_width};
 use super::wings::Wings;
-use super::{Refusal, Star};
+use super::{Ladder, Refusal, Star};
 use crate::frame::Region;
 use crate::moments::{
     Cutout, LADDER_SIGMA_PIXELS, MomentError, StarMoments, Weight, measure, primary_weight,
@@ -317,8 +317,8 @@ impl Scene<'_> {
                 let is_centred = (star.x.round(), star.y.round()) == (cx, cy);
                 match if is_centred { Some(cutout) } else { self.cut(&centred) } {
                     Some(cutout) => {
-                        star.cutout_mask = Some(cutout.mask);
-                        star.cutout = Some(cutout.pixels);
+                        star.cutout_mask = Some(Box::new(cutout.mask));
+                        star.cutout = Some(Box::new(cutout.pixels));
                     }
                     None => star.refused = star.refused.or(Some(Refusal::Edge)),
                 }
@@ -350,7 +350,7 @@ fn unmeasured(d: &Detection, contamination: f64) -> Star {
         flux_err: d.flux / d.snr,
         snr: d.snr,
         adaptive: None,
-        ladder: [None; LADDER_SIGMA_PIXELS.len()],
+        ladder: Ladder::default(),
         higher: None,
         contamination,
         refused: None,
@@ -366,8 +366,8 @@ fn fill(star: &mut Star, moments: &StarMoments, cx: f64, cy: f64) {
     star.flux_err = moments.flux_err;
     star.snr = moments.snr;
     star.adaptive = moments.adaptive;
-    star.ladder = moments.ladder;
-    star.higher = moments.higher;
+    star.ladder = moments.ladder.into();
+    star.higher = moments.higher.map(Box::new);
 }
 
 /// Follows the locus through the sources nothing else speaks against, and refuses those off
