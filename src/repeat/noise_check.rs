@@ -5,6 +5,7 @@ use std::collections::HashMap;
 use statrs::distribution::{ChiSquared, ContinuousCDF};
 
 use super::interval::{RmsChange, two_sided_normal, with_extra};
+use super::near::near_pairs;
 use super::root::crossing_above;
 
 /// What the residuals say of the stated errors, before any floor is fitted.
@@ -103,8 +104,6 @@ pub const SIGNIFICANT: f64 = 0.025;
 const PLAIN: f64 = 0.001;
 /// Fewer pairs of stars than this do not tell the scatter among them.
 const ENOUGH_PAIRS: usize = 10;
-/// Most neighbours of each star that make pairs.
-const NEIGHBOURS: usize = 8;
 /// Farthest apart that two stars make a pair, fraction of the field's side.
 const CLOSE: f64 = 0.1;
 /// Degree of the finest change that must not pass for white noise, and what its correlation loses with
@@ -345,97 +344,6 @@ fn side_of_the_field(rows: &[Residual]) -> f64 {
         (high - low).max(0.0)
     };
     (extent(|r| r.x) * extent(|r| r.y)).sqrt()
-}
-
-/// Pairs of each star of one exposure with its nearest neighbours within `reach`, each pair once,
-/// with their distance.
-fn near_pairs(rows: &[Residual], own: &[usize], reach: f64) -> Vec<(usize, usize, f64)> {
-    let cells = Cells::of(rows, own);
-    let mut pairs: Vec<(usize, usize, f64)> = vec![];
-    for &i in own {
-        pairs.extend(cells.nearest(rows, i, reach).into_iter().map(|(d, i, j)| (i, j, d)));
-    }
-    pairs.sort_by_key(|p| (p.0, p.1));
-    pairs.dedup_by_key(|p| (p.0, p.1));
-    pairs
-}
-
-/// Stars a cell, on average.
-const STARS_IN_CELL: f64 = 2.0;
-
-/// The rows of one exposure by the square cell of the field that they lie in.
-struct Cells {
-    from: [f64; 2],
-    side: f64,
-    columns: usize,
-    rows: Vec<Vec<usize>>,
-}
-
-impl Cells {
-    fn of(rows: &[Residual], own: &[usize]) -> Self {
-        let extent = |pick: fn(&Residual) -> f64| {
-            let values = own.iter().map(|&i| pick(&rows[i]));
-            values.fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), v| (a.min(v), b.max(v)))
-        };
-        let ((x0, x1), (y0, y1)) = (extent(|r| r.x), extent(|r| r.y));
-        let (width, height) = ((x1 - x0).max(0.0), (y1 - y0).max(0.0));
-        let wanted = (own.len() as f64 / STARS_IN_CELL).max(1.0);
-        // Stars on a line have no area: its length alone counts then.
-        let side = (width * height / wanted).sqrt().max(width.max(height) / wanted).max(f64::MIN_POSITIVE);
-        let count = |length: f64| (length / side) as usize + 1;
-        let (columns, lines) = (count(width), count(height));
-        let mut cells = Self { from: [x0, y0], side, columns, rows: vec![vec![]; columns * lines] };
-        for &i in own {
-            let [column, line] = cells.place(&rows[i]);
-            cells.rows[line * columns + column].push(i);
-        }
-        cells
-    }
-
-    fn place(&self, row: &Residual) -> [usize; 2] {
-        let lines = self.rows.len() / self.columns;
-        let along =
-            |value: f64, from: f64, count: usize| (((value - from) / self.side) as usize).min(count - 1);
-        [along(row.x, self.from[0], self.columns), along(row.y, self.from[1], lines)]
-    }
-
-    /// The nearest others of row `i` within `reach`, nearest first: distance and both rows in order.
-    fn nearest(&self, rows: &[Residual], i: usize, reach: f64) -> Vec<(f64, usize, usize)> {
-        let lines = self.rows.len() / self.columns;
-        let [column, line] = self.place(&rows[i]);
-        let mut found: Vec<(f64, usize, usize)> = Vec::with_capacity(8 * NEIGHBOURS);
-        let rings = self.columns.max(lines);
-        for ring in 0..=rings {
-            // All nearer than the inner rings are wide have been seen.
-            let seen = (ring as f64 - 1.0) * self.side;
-            if seen > reach || found.iter().filter(|f| f.0 <= seen).count() >= NEIGHBOURS {
-                break;
-            }
-            for y in line.saturating_sub(ring)..=(line + ring).min(lines - 1) {
-                let whole = y.abs_diff(line) == ring;
-                let step = if whole || ring == 0 { 1 } else { 2 * ring };
-                let first = if whole {
-                    column.saturating_sub(ring) as isize
-                } else {
-                    column as isize - ring as isize
-                };
-                for x in (first..=(column + ring) as isize).step_by(step) {
-                    if x < 0 || x as usize >= self.columns {
-                        continue;
-                    }
-                    for &j in self.rows[y * self.columns + x as usize].iter().filter(|&&j| j != i) {
-                        let distance = (rows[i].x - rows[j].x).hypot(rows[i].y - rows[j].y);
-                        if distance <= reach {
-                            found.push((distance, i.min(j), i.max(j)));
-                        }
-                    }
-                }
-            }
-        }
-        found.sort_by(|a, b| a.0.total_cmp(&b.0).then((a.1, a.2).cmp(&(b.1, b.2))));
-        found.truncate(NEIGHBOURS);
-        found
-    }
 }
 
 #[cfg(test)]
