@@ -92,8 +92,7 @@ pub struct Rows {
 impl Stack {
     /// From the tables at `members`, each with at least [`MIN_STARS`] kept stars.
     pub fn prepare(tables: &[StarTable], members: &[usize]) -> Self {
-        let widths = members.iter().filter_map(|&t| tables[t].narrowest_sigma_pixels);
-        let narrowest = widths.fold(f64::INFINITY, f64::min);
+        let narrowest = narrowest_sigma(tables, members.iter().copied());
         let weight = primary_weight(narrowest);
         let kept: Vec<Vec<&Star>> = members.iter().map(|&t| used(&tables[t], weight)).collect();
         let mean_star = mean_star(&kept, narrowest);
@@ -130,13 +129,12 @@ impl Stack {
                 .collect(),
             ..exposure.clone()
         };
-        Self {
-            exposures: self.exposures.iter().enumerate().map(remeasured).collect(),
-            weight,
-            size_response: 1.0,
-            e_response: 1.0,
-            ..self.clone()
+        let mut exposures: Vec<Exposure> = self.exposures.iter().enumerate().map(remeasured).collect();
+        // The rung may be as narrow as the stack's own weight, and then swings as much.
+        if narrowest_sigma(tables, exposures.iter().map(|e| e.table)) < COARSE_SIGMA_PIXELS {
+            take_out_phase_swing(&mut exposures);
         }
+        Self { exposures, weight, size_response: 1.0, e_response: 1.0, ..self.clone() }
     }
 
     /// Rows for the exposures at `keep` (places in this stack) on the sky: positions in the
@@ -257,6 +255,11 @@ pub fn grid_over(region: Region) -> Vec<[f64; 2]> {
         .flat_map(|row| (0..GRID).map(move |column| (row, column)))
         .map(|(row, column)| [at(region.x0, region.width(), column), at(region.y0, region.height(), row)])
         .collect()
+}
+
+/// The narrowest of the tables' PSFs, sigma in pixels; infinite where none is known.
+fn narrowest_sigma(tables: &[StarTable], members: impl Iterator<Item = usize>) -> f64 {
+    members.filter_map(|t| tables[t].narrowest_sigma_pixels).fold(f64::INFINITY, f64::min)
 }
 
 /// The kept stars of a table that have a shape under `weight`.
