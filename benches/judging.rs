@@ -1,21 +1,25 @@
 //! How judging grows with exposures and stars: star tables drawn in memory, judged whole.
 //!
 //! `cargo bench --bench judging [-- EXPOSURES STARS]...`; without pairs the usual ones. Prints the
-//! CPU and wall time of each stack and the peak memory so far, smallest stack first.
+//! CPU and wall time of each stack and the peak memory so far, smallest stack first. With
+//! `-- --write FOLDER EXPOSURES STARS` the star tables are written instead, for `stackworthy judge`.
 
 #[path = "../tests/star_tables/mod.rs"]
 mod star_tables;
 
+use std::path::Path;
 use std::time::Instant;
 
 use stackworthy::verdict::judge;
-use star_tables::{Over, Stack, Through, draw};
+use star_tables::{Drawn, Over, Stack, Through, draw};
 
 /// Exposures and stars: grown one at a time from a common corner.
 const USUAL: [(usize, usize); 7] =
     [(100, 250), (100, 500), (100, 1000), (30, 1000), (300, 1000), (1000, 1000), (3000, 1000)];
 
 fn main() {
+    let words: Vec<String> = std::env::args().collect();
+    let folder = words.iter().position(|word| word == "--write").and_then(|k| words.get(k + 1));
     let given: Vec<usize> = std::env::args().skip(1).filter_map(|a| a.parse().ok()).collect();
     let pairs: Vec<(usize, usize)> = match given.len() {
         0 => USUAL.to_vec(),
@@ -36,6 +40,10 @@ fn main() {
             ..Stack::default()
         };
         let drawn = draw(&scene, 1);
+        if let Some(folder) = folder {
+            write(&drawn, Path::new(folder));
+            continue;
+        }
         let (cpu, wall) = (cpu_s(), Instant::now());
         let judged = judge(&drawn.tables, &[], &drawn.settings).expect("a valid requirement");
         let (cpu, wall) = (cpu_s() - cpu, wall.elapsed().as_secs_f64());
@@ -46,6 +54,19 @@ fn main() {
             judged.verdict.decision
         );
     }
+}
+
+/// Writes the star tables, and the requirement as settings beside them.
+fn write(drawn: &Drawn, folder: &Path) {
+    let stars = folder.join("stars");
+    std::fs::create_dir_all(&stars).expect("a folder that can be written");
+    for (k, table) in drawn.tables.iter().enumerate() {
+        let path = stars.join(format!("exposure-{:05}.stars.fits", k + 1));
+        stackworthy::table::write(table, &path).expect("a table that can be written");
+    }
+    let (size, ellipticity) = (drawn.limits.size, drawn.limits.ellipticity);
+    let settings = format!("[requirement]\nsize_limit = {size:e}\nellipticity_limit = {ellipticity:e}\n");
+    std::fs::write(folder.join("settings.toml"), settings).expect("a folder that can be written");
 }
 
 /// Processor time of all threads of this process, s.

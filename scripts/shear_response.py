@@ -58,11 +58,9 @@ class Telescope:
         n, e2 = cells * fine, obstruction**2
         c = (np.arange(n) + 0.5) / n * 2 - 1
         r2 = c[:, None] ** 2 + c[None, :] ** 2
-        lit = ((r2 <= 1) & (r2 >= e2)).astype(float)
-        self.amplitude = lit.reshape(cells, fine, cells, fine).mean((1, 3))
-        c = (np.arange(cells) + 0.5) / cells * 2 - 1
+        self.lit = ((r2 <= 1) & (r2 >= e2)).astype(float)
         self.modes = zernikes(*np.meshgrid(c, c), obstruction)
-        self.cells = cells
+        self.cells, self.fine = cells, fine
         f = np.fft.fftfreq(2 * cells, 1 / (2 * cells)) / cells
         self.cell_dimming = np.sinc(np.fft.fftfreq(2 * cells)) ** -2
         fx, fy = np.meshgrid(f, f)
@@ -73,9 +71,12 @@ class Telescope:
         self.pixel = np.sinc(self.fx * pixel) * np.sinc(self.fy * pixel)
 
     def transfer(self, wavefront, jitter=(0, 0)):
-        phase = sum((a * self.modes[j] for j, a in wavefront.items()), 0 * self.amplitude)
+        phase = sum((a * self.modes[j] for j, a in wavefront.items()), 0 * self.lit)
         grid = np.zeros((2 * self.cells, 2 * self.cells), complex)
-        grid[: self.cells, : self.cells] = self.amplitude * np.exp(1j * phase)
+        # A cell is the mean over itself: with the phase at its middle alone 64 cells were off by 1 % (coma) to 19 %
+        # (spherical, whose adaptive T hardly changes).
+        shape = (self.cells, self.fine, self.cells, self.fine)
+        grid[: self.cells, : self.cells] = (self.lit * np.exp(1j * phase)).reshape(shape).mean((1, 3))
         intensity = np.abs(np.fft.fft2(grid)) ** 2 * np.outer(self.cell_dimming, self.cell_dimming)
         otf = np.fft.ifft2(intensity)
         otf = otf[self.kept] / otf[0, 0].real

@@ -205,7 +205,7 @@ fn star(x: f64, y: f64, snr: f64, rng: &mut StdRng) -> Star {
         flux_err: 200.0,
         snr,
         adaptive: Some(shape),
-        ladder: [Some(shape); 6],
+        ladder: [Some(shape); 6].into(),
         higher: None,
         contamination: 0.0,
         refused: None,

@@ -41,7 +41,7 @@ fn star(i: usize) -> Star {
         flux_err: 200.0,
         snr: 500.0,
         adaptive: Some(shape),
-        ladder: [Some(shape); 6],
+        ladder: [Some(shape); 6].into(),
         higher: None,
         contamination: 0.0,
         refused: None,

@@ -49,12 +49,18 @@ fn cases() -> Vec<Case> {
     found
 }
 
-/// Within the range of the table's set-ups, 6 % on either side: the images of the simulation end at 5.5 lambda / D,
-/// its discs are drawn on cells of 0.1 lambda / D, and its pixel of 0.5 lambda / D lies between those of
-/// the set-ups.
+/// Within the range of the table's set-ups, 2 % on either side. At one and the same set-up (computed by
+/// `scripts/shear_response.py` for each case) the two simulations differ by up to 1.5 %, and by 5.5 % for spherical
+/// aberration in adaptive size, which it hardly changes: images end at 5.5 lambda / D, and the pixel is the
+/// mean of 5 points. Interpolation between the points of the table takes up to 1.1 % (jitter).
 fn within(response: Response, found: f64, what: &str) {
-    assert!(response.low * 0.94 < found && found < response.high * 1.06, "{what}: {found} {response:?}");
+    assert!(response.low * 0.98 < found && found < response.high * 1.02, "{what}: {found} {response:?}");
 }
+
+/// The value is that of the middle one of the set-ups, while the pixel here, of 0.5 lambda / D, lies a fifth of the way
+/// in its square from the fine one (0.4) to the coarse one (0.8): spherical aberration, for which these two differ
+/// most, is found 7 % off, every other cause 5 % or less.
+const FROM_THE_MIDDLE: f64 = 0.08;
 
 #[test]
 fn m_of_every_cause() {
@@ -69,7 +75,10 @@ fn m_of_every_cause() {
             // Under the galaxy-sized weight the value itself, except for astigmatism, whose m is
             // small and passes through zero near here.
             if width == Width::Fixed(1.35) && case.cause != Cause::Astigmatism {
-                assert!((found / response.value - 1.0).abs() < 0.12, "{what}: {found} {response:?}");
+                assert!(
+                    (found / response.value - 1.0).abs() < FROM_THE_MIDDLE,
+                    "{what}: {found} {response:?}"
+                );
             }
             compared += 1;
         }
@@ -90,7 +99,10 @@ fn c_of_causes_that_turn_a_round_psf_elliptical() {
                     println!("{what}: simulated {found:.3}, table {response:.3?}");
                     within(response, found, &what);
                     if width == Width::Fixed(1.35) {
-                        assert!((found / response.value - 1.0).abs() < 0.12, "{what}: {found} {response:?}");
+                        assert!(
+                            (found / response.value - 1.0).abs() < FROM_THE_MIDDLE,
+                            "{what}: {found} {response:?}"
+                        );
                     }
                     compared += 1;
                 }

@@ -131,28 +131,41 @@ impl Basis {
 
     /// Orthonormal Legendre products in coordinates scaled to -1..1, by total degree.
     fn legendre_products(&self, x: f64, y: f64) -> Vec<f64> {
-        let in_x = legendre((x - self.centre.0) / self.half_width.0, self.degree);
-        let in_y = legendre((y - self.centre.1) / self.half_width.1, self.degree);
+        let (u, v) = ((x - self.centre.0) / self.half_width.0, (y - self.centre.1) / self.half_width.1);
         let mut products = Vec::with_capacity(self.functions());
-        for total in 0..=self.degree {
-            for j in 0..=total {
-                products.push(in_x[total - j] * in_y[j]);
+        let mut products_of = |in_x: &mut [f64], in_y: &mut [f64]| {
+            legendre(u, in_x);
+            legendre(v, in_y);
+            for total in 0..in_x.len() {
+                products.extend((0..=total).map(|j| in_x[total - j] * in_y[j]));
             }
+        };
+        match self.degree {
+            0..=USUAL_DEGREE => {
+                let (mut in_x, mut in_y) = ([0.0; USUAL_DEGREE + 1], [0.0; USUAL_DEGREE + 1]);
+                products_of(&mut in_x[..=self.degree], &mut in_y[..=self.degree]);
+            }
+            _ => products_of(&mut vec![0.0; self.degree + 1], &mut vec![0.0; self.degree + 1]),
         }
         products
     }
 }
 
-/// Legendre polynomials up to `degree` with unit mean square on -1..1:
-/// `sqrt(2k+1) P_k(u)`, by the three-term recurrence.
-fn legendre(u: f64, degree: usize) -> Vec<f64> {
-    let mut p = vec![1.0, u];
-    for k in 2..=degree {
+/// Up to this degree nothing is put on the heap for the polynomials in one coordinate.
+const USUAL_DEGREE: usize = 7;
+
+/// Legendre polynomials with unit mean square on -1..1: `sqrt(2k+1) P_k(u)`, by the three-term
+/// recurrence.
+fn legendre(u: f64, p: &mut [f64]) {
+    for k in 0..p.len() {
         let k_f = k as f64;
-        p.push(((2.0 * k_f - 1.0) * u * p[k - 1] - (k_f - 1.0) * p[k - 2]) / k_f);
+        p[k] = match k {
+            0 => 1.0,
+            1 => u,
+            _ => ((2.0 * k_f - 1.0) * u * p[k - 1] - (k_f - 1.0) * p[k - 2]) / k_f,
+        };
     }
-    p.truncate(degree + 1);
-    p.iter().enumerate().map(|(k, value)| (2.0 * k as f64 + 1.0).sqrt() * value).collect()
+    p.iter_mut().enumerate().for_each(|(k, value)| *value *= (2.0 * k as f64 + 1.0).sqrt());
 }
 
 fn extent(values: impl Iterator<Item = f64>) -> (f64, f64) {

@@ -3,7 +3,7 @@
 use nalgebra::{DMatrix, DVector};
 
 use super::least_squares::{Solution, solve};
-use super::robust::{bisquare, bisquare_covariance_factor, huber, scale_about_zero};
+use super::robust::{bisquare, bisquare_covariance_factor, huber, scale_of_absolute};
 use super::{Basis, FieldError};
 
 /// How outlying stars are treated.
@@ -48,9 +48,23 @@ pub struct FieldFit {
 impl FieldFit {
     /// The model at (x, y) and its standard error from the covariance of the coefficients.
     pub fn predict(&self, x: f64, y: f64) -> (f64, f64) {
-        let phi = DVector::from_vec(self.basis.evaluate(x, y));
-        let variance = (&self.covariance * &phi).dot(&phi);
-        (self.coefficients.dot(&phi), variance.max(0.0).sqrt())
+        self.predict_from(&self.basis.evaluate(x, y))
+    }
+
+    /// As [`FieldFit::predict`], from the values of the basis' functions there.
+    pub fn predict_from(&self, phi: &[f64]) -> (f64, f64) {
+        let (mut value, mut variance) = (0.0, 0.0);
+        for (k, own) in phi.iter().enumerate() {
+            value += self.coefficients[k] * own;
+            let along: f64 = self.covariance.column(k).iter().zip(phi).map(|(c, f)| c * f).sum();
+            variance += own * along;
+        }
+        (value, variance.max(0.0).sqrt())
+    }
+
+    /// The model alone: no residuals, weights and leverages.
+    pub fn without_stars(self) -> Self {
+        Self { residuals: Vec::new(), weights: Vec::new(), leverage: Vec::new(), ..self }
     }
 
     /// The model at (x, y) alone.
@@ -81,32 +95,29 @@ pub fn fit(
         let (found, expected) = (start.len(), values.len());
         return Err(FieldError::LengthMismatch { what: "the list of weights", found, expected });
     }
-    let design = basis.design(xs, ys);
-    let inverse_variance: Vec<f64> = sigmas.iter().map(|s| 1.0 / (s * s)).collect();
-    let mut weights = robustness.start().map_or_else(|| vec![1.0; values.len()], <[f64]>::to_vec);
-    let product: Vec<f64> = weights.iter().zip(&inverse_variance).map(|(u, w)| u * w).collect();
-    let mut solution = solve(&design, values, &product)?;
+    fit_design(basis, &basis.design(xs, ys), values, sigmas, robustness)
+}
+
+/// As [`fit`], for a basis evaluated at the stars: one row each, as [`Basis::design`] gives them.
+/// Entries must be finite.
+///
+/// Errors: fewer stars than functions, stars that do not span the basis.
+pub fn fit_design(
+    basis: &Basis,
+    design: &DMatrix<f64>,
+    values: &[f64],
+    sigmas: &[f64],
+    robustness: Robustness,
+) -> Result<FieldFit, FieldError> {
+    let rows = Rows::new(design, values, sigmas);
+    let (mut solution, weights) = rows.solve(robustness, |_| true)?;
     if robustness != Robustness::None {
-        let huber_steps = if robustness.start().is_some() { 0 } else { 10 };
-        for (weight_of, iterations) in [(huber as fn(f64) -> f64, huber_steps), (bisquare, 25)] {
-            for _ in 0..iterations {
-                let distances = distances(&design, values, sigmas, &solution);
-                let Some(scale) = scale_about_zero(&distances).filter(|s| *s > 1e-9) else { break };
-                let new: Vec<f64> = distances.iter().map(|d| weight_of(d.abs() / scale)).collect();
-                let moved = new.iter().zip(&weights).map(|(a, b)| (a - b).abs()).fold(0.0, f64::max);
-                weights = new;
-                let product: Vec<f64> = weights.iter().zip(&inverse_variance).map(|(u, w)| u * w).collect();
-                solution = solve(&design, values, &product)?;
-                if moved < 1e-6 {
-                    break;
-                }
-            }
-        }
         let per_star = basis.functions() as f64 / values.len() as f64;
         solution.covariance *= bisquare_covariance_factor(per_star);
     }
-    let residuals = residuals(&design, values, &solution);
-    let chi2 = residuals.iter().zip(&inverse_variance).zip(&weights).map(|((r, w), u)| u * w * r * r).sum();
+    let residuals = residuals(design, values, &solution);
+    let chi2 =
+        residuals.iter().zip(&rows.inverse_variance).zip(&weights).map(|((r, w), u)| u * w * r * r).sum();
     let used = weights.iter().filter(|u| **u > 0.0).count();
     Ok(FieldFit {
         basis: basis.clone(),
@@ -120,15 +131,72 @@ pub fn fit(
     })
 }
 
-/// Residuals over their own standard deviation, leverage allowed for.
-fn distances(design: &DMatrix<f64>, values: &[f64], sigmas: &[f64], solution: &Solution) -> Vec<f64> {
-    let residuals = residuals(design, values, solution);
-    (0..values.len())
-        .map(|i| {
+/// Values over the field, each with the functions at its place.
+pub(super) struct Rows<'a> {
+    design: &'a DMatrix<f64>,
+    values: &'a [f64],
+    sigmas: &'a [f64],
+    inverse_variance: Vec<f64>,
+}
+
+impl<'a> Rows<'a> {
+    pub(super) fn new(design: &'a DMatrix<f64>, values: &'a [f64], sigmas: &'a [f64]) -> Self {
+        let inverse_variance = sigmas.iter().map(|s| 1.0 / (s * s)).collect();
+        Self { design, values, sigmas, inverse_variance }
+    }
+
+    /// The solution from those rows alone that are kept, and the robust weights (0 for the others).
+    pub(super) fn solve(
+        &self,
+        robustness: Robustness,
+        kept: impl Fn(usize) -> bool,
+    ) -> Result<(Solution, Vec<f64>), FieldError> {
+        let start = |i: usize| if kept(i) { robustness.start().map_or(1.0, |start| start[i]) } else { 0.0 };
+        let mut weights: Vec<f64> = (0..self.values.len()).map(start).collect();
+        let mut product = weights.clone();
+        let mut solution = self.once(&weights, &mut product)?;
+        if robustness == Robustness::None {
+            return Ok((solution, weights));
+        }
+        let huber_steps = if robustness.start().is_some() { 0 } else { 10 };
+        let mut distances = product.clone();
+        let mut sorted = Vec::with_capacity(distances.len());
+        for (weight_of, iterations) in [(huber as fn(f64) -> f64, huber_steps), (bisquare, 25)] {
+            for _ in 0..iterations {
+                self.distances(&solution, &mut distances);
+                sorted.clear();
+                sorted.extend((0..distances.len()).filter(|&i| kept(i)).map(|i| distances[i]));
+                let Some(scale) = scale_of_absolute(&mut sorted).filter(|s| *s > 1e-9) else { break };
+                let mut moved = 0.0f64;
+                for (i, weight) in weights.iter_mut().enumerate().filter(|(i, _)| kept(*i)) {
+                    let new = weight_of(distances[i] / scale);
+                    moved = moved.max((new - *weight).abs());
+                    *weight = new;
+                }
+                solution = self.once(&weights, &mut product)?;
+                if moved < 1e-6 {
+                    break;
+                }
+            }
+        }
+        Ok((solution, weights))
+    }
+
+    fn once(&self, weights: &[f64], product: &mut [f64]) -> Result<Solution, FieldError> {
+        for ((out, u), w) in product.iter_mut().zip(weights).zip(&self.inverse_variance) {
+            *out = u * w;
+        }
+        solve(self.design, self.values, product)
+    }
+
+    /// Moduli of the residuals over their own standard deviation, leverage allowed for.
+    fn distances(&self, solution: &Solution, out: &mut [f64]) {
+        let model = self.design * &solution.coefficients;
+        for (i, out) in out.iter_mut().enumerate() {
             let free = (1.0 - solution.leverage[i]).max(0.05);
-            residuals[i] / (sigmas[i] * free.sqrt())
-        })
-        .collect()
+            *out = ((self.values[i] - model[i]) / (self.sigmas[i] * free.sqrt())).abs();
+        }
+    }
 }
 
 fn residuals(design: &DMatrix<f64>, values: &[f64], solution: &Solution) -> Vec<f64> {
@@ -136,7 +204,12 @@ fn residuals(design: &DMatrix<f64>, values: &[f64], solution: &Solution) -> Vec<
     values.iter().zip(model.iter()).map(|(v, m)| v - m).collect()
 }
 
-fn check_entries(xs: &[f64], ys: &[f64], values: &[f64], sigmas: &[f64]) -> Result<(), FieldError> {
+pub(super) fn check_entries(
+    xs: &[f64],
+    ys: &[f64],
+    values: &[f64],
+    sigmas: &[f64],
+) -> Result<(), FieldError> {
     for (what, found) in [("x", xs.len()), ("y", ys.len()), ("the list of errors", sigmas.len())] {
         if found != values.len() {
             return Err(FieldError::LengthMismatch { what, found, expected: values.len() });

@@ -72,17 +72,13 @@ fn by_normal_equations(design: &DMatrix<f64>, values: &[f64], weights: &[f64]) -
     let mut weighted = vec![0.0; rows];
     let mut normal = DMatrix::zeros(functions, functions);
     let mut right = DVector::zeros(functions);
-    pulp::Arch::new().dispatch(|| {
-        for k in 0..functions {
-            for ((out, x), w) in weighted.iter_mut().zip(columns[k]).zip(weights) {
-                *out = x * w;
-            }
-            right[k] = dot(&weighted, values);
-            for j in 0..=k {
-                normal[(k, j)] = dot(&weighted, columns[j]);
-                normal[(j, k)] = normal[(k, j)];
-            }
-        }
+    pulp::Arch::new().dispatch(Normal {
+        columns: &columns,
+        values,
+        weights,
+        weighted: &mut weighted,
+        normal: &mut normal,
+        right: &mut right,
     });
     let length: Vec<f64> = normal.diagonal().iter().map(|square| square.sqrt()).collect();
     for k in 0..functions {
@@ -105,20 +101,105 @@ fn by_normal_equations(design: &DMatrix<f64>, values: &[f64], weights: &[f64]) -
         }
     }
     let mut leverage = vec![0.0; rows];
-    pulp::Arch::new().dispatch(|| {
-        for k in 0..functions {
-            for j in 0..=k {
-                let factor = covariance[(k, j)] * if j == k { 1.0 } else { 2.0 };
-                for ((sum, x), y) in leverage.iter_mut().zip(columns[k]).zip(columns[j]) {
-                    *sum += factor * x * y;
+    pulp::Arch::new().dispatch(Leverage {
+        columns: &columns,
+        covariance: &covariance,
+        weights,
+        leverage: &mut leverage,
+    });
+    Some(Solution { coefficients, covariance, leverage })
+}
+
+/// The normal matrix and its right side. A type with a call that is always inlined: a closure may be
+/// compiled by itself, without the instructions that were chosen.
+struct Normal<'a> {
+    columns: &'a [&'a [f64]],
+    values: &'a [f64],
+    weights: &'a [f64],
+    weighted: &'a mut [f64],
+    normal: &'a mut DMatrix<f64>,
+    right: &'a mut DVector<f64>,
+}
+
+impl pulp::NullaryFnOnce for Normal<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Self { columns, values, weights, weighted, normal, right } = self;
+        for k in 0..columns.len() {
+            for ((out, x), w) in weighted.iter_mut().zip(columns[k]).zip(weights) {
+                *out = x * w;
+            }
+            right[k] = dot(weighted, values);
+            let mut j = 0;
+            while j + 4 <= k + 1 {
+                let four = [columns[j], columns[j + 1], columns[j + 2], columns[j + 3]];
+                let found = four_dots(weighted, four);
+                for l in 0..4 {
+                    normal[(k, j + l)] = found[l];
+                }
+                j += 4;
+            }
+            for j in j..=k {
+                normal[(k, j)] = dot(weighted, columns[j]);
+            }
+            for j in 0..k {
+                normal[(j, k)] = normal[(k, j)];
+            }
+        }
+    }
+}
+
+/// The diagonal of the hat matrix.
+struct Leverage<'a> {
+    columns: &'a [&'a [f64]],
+    covariance: &'a DMatrix<f64>,
+    weights: &'a [f64],
+    leverage: &'a mut [f64],
+}
+
+impl pulp::NullaryFnOnce for Leverage<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        for (block, leverage) in self.leverage.chunks_mut(BLOCK).enumerate() {
+            add_leverage(self.columns, self.covariance, block * BLOCK, leverage);
+        }
+        for (leverage, w) in self.leverage.iter_mut().zip(self.weights) {
+            *leverage = (*leverage * w).clamp(0.0, 1.0);
+        }
+    }
+}
+
+/// Rows whose leverages are summed at once, in registers.
+const BLOCK: usize = 32;
+
+/// `X C X^T` of the rows from `first` on.
+#[inline(always)]
+fn add_leverage(columns: &[&[f64]], covariance: &DMatrix<f64>, first: usize, leverage: &mut [f64]) {
+    let count = leverage.len();
+    for k in 0..columns.len() {
+        let mut sums = [0.0; BLOCK];
+        for j in 0..=k {
+            let factor = covariance[(k, j)] * if j == k { 1.0 } else { 2.0 };
+            let column = &columns[j][first..first + count];
+            if let Ok(column) = <&[f64; BLOCK]>::try_from(column) {
+                for i in 0..BLOCK {
+                    sums[i] += factor * column[i];
+                }
+            } else {
+                for i in 0..count {
+                    sums[i] += factor * column[i];
                 }
             }
         }
-        for (leverage, w) in leverage.iter_mut().zip(weights) {
-            *leverage = (*leverage * w).clamp(0.0, 1.0);
+        let own = &columns[k][first..first + count];
+        for i in 0..count {
+            leverage[i] += own[i] * sums[i];
         }
-    });
-    Some(Solution { coefficients, covariance, leverage })
+    }
 }
 
 /// In eight partial sums, which the processor takes at once.
@@ -133,6 +214,27 @@ fn dot(a: &[f64], b: &[f64]) -> f64 {
         }
     }
     sums.iter().sum::<f64>() + rest
+}
+
+/// The same with four columns at once, so that no sum waits for the one before.
+#[inline(always)]
+fn four_dots(a: &[f64], columns: [&[f64]; 4]) -> [f64; 4] {
+    let mut sums = [[0.0; 8]; 4];
+    let whole = a.len() / 8 * 8;
+    let [b, c, d, e] = columns.map(|column| column[..whole].chunks_exact(8));
+    for ((((a, b), c), d), e) in a[..whole].chunks_exact(8).zip(b).zip(c).zip(d).zip(e) {
+        for k in 0..8 {
+            sums[0][k] += a[k] * b[k];
+            sums[1][k] += a[k] * c[k];
+            sums[2][k] += a[k] * d[k];
+            sums[3][k] += a[k] * e[k];
+        }
+    }
+    let mut found = sums.map(|sums| sums.iter().sum::<f64>());
+    for (found, column) in found.iter_mut().zip(columns) {
+        *found += dot(&a[whole..], &column[whole..]);
+    }
+    found
 }
 
 #[cfg(test)]

@@ -8,7 +8,7 @@ pub mod order;
 pub mod robust;
 
 pub use basis::Basis;
-pub use fit::{FieldFit, Robustness, fit};
+pub use fit::{FieldFit, Robustness, fit, fit_design};
 pub use order::{OrderChoice, choose_degree};
 
 use thiserror::Error;

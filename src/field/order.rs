@@ -1,7 +1,10 @@
 //! The order of the field model, chosen by stars held out of the fit.
 
+use nalgebra::{DMatrix, DVector};
+
 use super::basis::functions_of_degree;
-use super::{Basis, FieldError, FieldFit, Robustness, fit};
+use super::fit::{Rows, check_entries};
+use super::{Basis, FieldError, Robustness};
 
 /// Held-out error of every degree tried, and the choice.
 #[derive(Debug, Clone, PartialEq)]
@@ -11,6 +14,8 @@ pub struct OrderChoice {
     pub held_out: Vec<f64>,
     /// Standard error of each mean.
     pub held_out_err: Vec<f64>,
+    /// Held-out residuals under the chosen degree, one a star.
+    pub residuals: Vec<f64>,
 }
 
 /// Chooses the degree by `folds`-fold held-out stars and the one-standard-error rule: the
@@ -31,7 +36,7 @@ pub fn choose_degree(
     let stars = values.len();
     let folds = fold_of_each(stars, folds)?;
     let in_fit = stars - stars.div_ceil(*folds.iter().max().unwrap_or(&0) + 1);
-    let (mut held_out, mut held_out_err) = (vec![], vec![]);
+    let (mut held_out, mut held_out_err, mut residuals) = (vec![], vec![], vec![]);
     for degree in 0..=basis.degree() {
         if degree > 0 && 2 * in_fit < 3 * functions_of_degree(degree) {
             break;
@@ -46,25 +51,12 @@ pub fn choose_degree(
         let spread = squares.iter().map(|s| (s - mean).powi(2)).sum::<f64>() / (stars - 1) as f64;
         held_out.push(mean);
         held_out_err.push((spread / stars as f64).sqrt());
+        residuals.push(errors);
     }
     let best = (0..held_out.len()).min_by(|a, b| held_out[*a].total_cmp(&held_out[*b])).unwrap_or(0);
     let allowed = held_out[best] + held_out_err[best];
     let degree = held_out.iter().position(|error| *error <= allowed).unwrap_or(best);
-    Ok(OrderChoice { degree, held_out, held_out_err })
-}
-
-/// The robust model of those stars alone that are to be kept.
-pub fn fit_of_some(
-    basis: &Basis,
-    xs: &[f64],
-    ys: &[f64],
-    values: &[f64],
-    sigmas: &[f64],
-    keep: impl Fn(usize) -> bool,
-) -> Result<FieldFit, FieldError> {
-    let kept: Vec<usize> = (0..values.len()).filter(|i| keep(*i)).collect();
-    let pick = |all: &[f64]| kept.iter().map(|i| all[*i]).collect::<Vec<f64>>();
-    fit(basis, &pick(xs), &pick(ys), &pick(values), &pick(sigmas), Robustness::Bisquare)
+    Ok(OrderChoice { degree, held_out, held_out_err, residuals: residuals.swap_remove(degree) })
 }
 
 /// For every star, value minus the robust model fitted without its fold.
@@ -76,26 +68,56 @@ pub fn held_out_residuals(
     sigmas: &[f64],
     fold: &[usize],
 ) -> Result<Vec<f64>, FieldError> {
+    let without = WithoutFolds::new(basis, xs, ys, values, sigmas)?;
     let mut residuals = vec![0.0; values.len()];
     let folds = fold.iter().max().map_or(0, |f| f + 1);
-    // Without a fold the weights are near those with it.
-    let all = fit(basis, xs, ys, values, sigmas, Robustness::Bisquare)?;
     for held in 0..folds {
-        let kept: Vec<usize> = (0..values.len()).filter(|i| fold[*i] != held).collect();
-        let pick = |all: &[f64]| kept.iter().map(|i| all[*i]).collect::<Vec<f64>>();
-        let start = pick(&all.weights);
-        let robustness = Robustness::BisquareFrom(&start);
-        let model = fit(basis, &pick(xs), &pick(ys), &pick(values), &pick(sigmas), robustness);
-        let model = match model {
-            // The few stars that weigh something there may not bear the fit by themselves.
-            Err(_) => fit_of_some(basis, xs, ys, values, sigmas, |i| fold[i] != held)?,
-            Ok(model) => model,
-        };
+        let model = without.model(|i| fold[i] != held)?;
         for i in (0..values.len()).filter(|i| fold[*i] == held) {
-            residuals[i] = values[i] - model.value(xs[i], ys[i]);
+            residuals[i] = without.left(&model, i);
         }
     }
     Ok(residuals)
+}
+
+/// Robust models of some of the stars, each begun from the weights of the model of all.
+pub struct WithoutFolds<'a> {
+    design: DMatrix<f64>,
+    values: &'a [f64],
+    sigmas: &'a [f64],
+    weights: Vec<f64>,
+}
+
+impl<'a> WithoutFolds<'a> {
+    pub fn new(
+        basis: &Basis,
+        xs: &[f64],
+        ys: &[f64],
+        values: &'a [f64],
+        sigmas: &'a [f64],
+    ) -> Result<Self, FieldError> {
+        check_entries(xs, ys, values, sigmas)?;
+        let design = basis.design(xs, ys);
+        let (_, weights) = Rows::new(&design, values, sigmas).solve(Robustness::Bisquare, |_| true)?;
+        Ok(Self { design, values, sigmas, weights })
+    }
+
+    /// Coefficients from those stars alone that are to be kept.
+    pub fn model(&self, keep: impl Fn(usize) -> bool) -> Result<DVector<f64>, FieldError> {
+        let rows = Rows::new(&self.design, self.values, self.sigmas);
+        let found = match rows.solve(Robustness::BisquareFrom(&self.weights), &keep) {
+            // The few stars that weigh something there may not bear the fit by themselves.
+            Err(_) => rows.solve(Robustness::Bisquare, keep),
+            found => found,
+        };
+        Ok(found?.0.coefficients)
+    }
+
+    /// Value minus model of one star.
+    pub fn left(&self, model: &DVector<f64>, star: usize) -> f64 {
+        let functions = self.design.row(star);
+        self.values[star] - functions.iter().zip(model.iter()).map(|(f, c)| f * c).sum::<f64>()
+    }
 }
 
 /// The fold of each of `stars` stars: equal shares in an order mixed by a fixed hash of

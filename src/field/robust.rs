@@ -23,10 +23,14 @@ pub fn huber(distance: f64) -> f64 {
 
 /// The median; none of an empty slice. NaN sorts last.
 pub fn median(values: &[f64]) -> Option<f64> {
+    median_of(&mut values.to_vec())
+}
+
+/// The same, the values left in some other order.
+fn median_of(values: &mut [f64]) -> Option<f64> {
     if values.is_empty() {
         return None;
     }
-    let mut values = values.to_vec();
     let middle = values.len() / 2;
     let odd = values.len() % 2 == 1;
     let (below, &mut upper, _) = values.select_nth_unstable_by(middle, f64::total_cmp);
@@ -36,8 +40,13 @@ pub fn median(values: &[f64]) -> Option<f64> {
 
 /// Standard deviation of a zero-mean Gaussian from the median of its absolute values.
 pub fn scale_about_zero(residuals: &[f64]) -> Option<f64> {
-    let absolute: Vec<f64> = residuals.iter().map(|r| r.abs()).collect();
-    Some(MAD_TO_SIGMA * median(&absolute)?)
+    let mut absolute: Vec<f64> = residuals.iter().map(|r| r.abs()).collect();
+    scale_of_absolute(&mut absolute)
+}
+
+/// The same from the absolute values, which are left in some other order.
+pub fn scale_of_absolute(absolute: &mut [f64]) -> Option<f64> {
+    Some(MAD_TO_SIGMA * median_of(absolute)?)
 }
 
 /// Factor that turns `(X^T U W X)^-1` (bisquare weights U, inverse variances W) into the

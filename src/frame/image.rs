@@ -34,7 +34,7 @@ const ERROR_NAMES: [&str; 11] =
     ["ERR", "ERROR", "SIGMA", "VAR", "VARIANCE", "NOISE", "RMS", "UNCERT", "STD", "BACKGROUND", "SKY"];
 
 /// True where the extension's name says that it goes with an image.
-fn is_companion(hdu: &Hdu) -> bool {
+pub fn is_companion(hdu: &Hdu) -> bool {
     hdu.name().is_some_and(|name| {
         let name = name.to_uppercase();
         [&MASK_NAMES[..], &WEIGHT_NAMES, &ERROR_NAMES].iter().any(|list| list.contains(&name.as_str()))
@@ -160,12 +160,22 @@ impl<'a> Contents<'a> {
 
 /// Notes what in the header contradicts the data without harm to the pixels.
 pub fn note_doubts(bytes: &[u8], hdu: &Hdu, notes: &mut Vec<String>) {
+    note_blank(hdu, notes);
+    if let Some((_, found)) = tiles::data_sum_agrees(bytes, hdu).filter(|_| hdu.kind == Kind::Image) {
+        note_sum(hdu, found, notes);
+    }
+}
+
+pub fn note_blank(hdu: &Hdu, notes: &mut Vec<String>) {
     if hdu.bitpix < 0 && hdu.header.card("BLANK").is_some() {
         notes.push("BLANK means nothing for floating-point pixels and was passed over.".into());
     }
-    if hdu.kind == Kind::Image
-        && tiles::data_sum_agrees(bytes, hdu).is_some_and(|(told, found)| told != found)
-    {
+}
+
+/// Notes where the data of an image do not add up to what its header says.
+pub fn note_sum(hdu: &Hdu, found: u32, notes: &mut Vec<String>) {
+    let told = hdu.header.integer("DATASUM").and_then(|v| u32::try_from(v).ok());
+    if told.is_some_and(|told| told != found) {
         notes.push(format!(
             "The data sum of extension {} is not that of its header: the file was changed after it was written.",
             hdu.label()

@@ -5,6 +5,7 @@
 //! | step | module |
 //! |---|---|
 //! | bytes, unpacked and hashed | [`source`] |
+//! | one plain image and nothing else: hashed and turned into numbers in strips | [`strips`] |
 //! | structure, checked against the file's length and the limits | [`raw_header`], [`tiles`], [`streams`] |
 //! | choice of the image, pixels, step of the values | [`image`], [`fits`] |
 //! | mask and weight extensions | [`mask`] |
@@ -33,6 +34,7 @@ pub mod raw_header;
 mod saturation;
 pub mod source;
 mod streams;
+mod strips;
 pub mod tiles;
 mod time;
 mod usable;
@@ -145,6 +147,32 @@ pub fn read_frame(path: &Path, settings: &Settings) -> Result<Frame, FrameError>
 
 /// As [`read_frame`], in memory that an earlier frame left.
 pub fn read_frame_with(path: &Path, settings: &Settings, space: &mut Space) -> Result<Frame, FrameError> {
+    let told = &settings.header;
+    let plain = told.image.is_none() && told.mask.is_none() && told.weight.is_none();
+    match strips::Strips::open(path)?.filter(|strips| plain && !image::is_companion(&strips.hdu)) {
+        Some(strips) => in_strips(strips, path, settings, space),
+        None => whole(path, settings, space),
+    }
+}
+
+/// A file that holds one plain image.
+fn in_strips(
+    strips: strips::Strips,
+    path: &Path,
+    settings: &Settings,
+    space: &mut Space,
+) -> Result<Frame, FrameError> {
+    let mut notes = Vec::new();
+    let hdu = strips.hdu.clone();
+    let header = hdu.header.with_parent(&hdu.header);
+    let colour_mosaic = refuse_mosaic(path, &header, settings, &mut notes)?;
+    let (pixels, sha256) = strips.read(std::mem::take(&mut space.pixels), &mut notes)?;
+    let image = Image { header, colour_mosaic, sha256, quantum: image::quantum(&pixels, &hdu) };
+    finish(image, pixels, path, settings, notes, |_, _| Ok(()))
+}
+
+/// Any other file, in memory.
+fn whole(path: &Path, settings: &Settings, space: &mut Space) -> Result<Frame, FrameError> {
     let mut notes = Vec::new();
     let mut source = source::Source::open(path, std::mem::take(&mut space.bytes))?;
     let (hdus, end) = raw_header::walk(path, &source.bytes)?;
@@ -156,12 +184,36 @@ pub fn read_frame_with(path: &Path, settings: &Settings, space: &mut Space) -> R
     let colour_mosaic = refuse_mosaic(path, &header, settings, &mut notes)?;
     let pixels = std::mem::take(&mut space.pixels);
     let (sha256, pixels) = rayon::join(|| source.sha256(), || contents.pixels(chosen, pixels));
-    let mut pixels = pixels?;
+    let pixels = pixels?;
     image::note_doubts(contents.bytes, chosen, &mut notes);
-    let quantum = image::quantum(&pixels, chosen);
+    let image = Image { header, colour_mosaic, sha256, quantum: image::quantum(&pixels, chosen) };
+    let frame = finish(image, pixels, path, settings, notes, |pixels, notes| {
+        mask::apply(&contents, chosen, &settings.header, pixels, notes)
+    });
+    space.bytes = source.bytes;
+    frame
+}
 
+/// What the file says of its image.
+struct Image {
+    header: card::Header,
+    colour_mosaic: Option<String>,
+    sha256: String,
+    quantum: Option<f64>,
+}
+
+/// The frame of an image; `mask` makes NaN what other extensions rule out.
+fn finish(
+    image: Image,
+    mut pixels: Array2<f32>,
+    path: &Path,
+    settings: &Settings,
+    mut notes: Vec<String>,
+    mask: impl FnOnce(&mut Array2<f32>, &mut Vec<String>) -> Result<(), FrameError>,
+) -> Result<Frame, FrameError> {
+    let Image { header, colour_mosaic, sha256, quantum } = image;
     let usable = usable_region(path, &pixels, &header, settings, &mut notes)?;
-    mask::apply(&contents, chosen, &settings.header, &mut pixels, &mut notes)?;
+    mask(&mut pixels, &mut notes)?;
     let exposed = pixels.slice(ndarray::s![usable.y0..usable.y1, usable.x0..usable.x1]);
     if exposed.iter().all(|v| v.is_nan()) {
         return Err(FrameError::NoPixels { path: path.into(), pixels: pixels.len() });
@@ -185,7 +237,6 @@ pub fn read_frame_with(path: &Path, settings: &Settings, space: &mut Space) -> R
     facts.colour_mosaic = colour_mosaic;
     let pile = saturation::pile_up(&pixels, usable);
     let saturation = saturation_level(settings, facts.saturation, pile, &mut notes);
-    space.bytes = source.bytes;
     Ok(Frame { path: path.into(), pixels, usable, saturation, quantum, facts, wcs, sha256, notes })
 }
 

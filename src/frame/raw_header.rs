@@ -81,10 +81,7 @@ impl Hdu {
 ///
 /// Also gives where the last one ends with its padding, which may be beyond the file.
 pub fn walk(path: &Path, bytes: &[u8]) -> Result<(Vec<Hdu>, usize), FrameError> {
-    if !bytes.starts_with(b"SIMPLE  =") {
-        let found = String::from_utf8_lossy(&bytes[..bytes.len().min(9)]).into_owned();
-        return Err(FrameError::NotFits { path: path.into(), found });
-    }
+    check_start(path, bytes)?;
     let mut hdus = Vec::new();
     let mut at = 0;
     while at == 0 || bytes.get(at..at + 8) == Some(b"XTENSION") {
@@ -96,19 +93,33 @@ pub fn walk(path: &Path, bytes: &[u8]) -> Result<(Vec<Hdu>, usize), FrameError> 
                 limit: MAX_HDUS as u64,
             });
         }
-        let hdu = read_hdu(path, bytes, at, hdus.len())?;
+        let hdu = read_hdu(path, bytes, at, hdus.len(), bytes.len())?;
         at = round_up(hdu.data_start + hdu.data_bytes);
         hdus.push(hdu);
     }
     Ok((hdus, at))
 }
 
+/// The first header-data unit of a file of this length, from the bytes that hold its header.
+pub fn first(path: &Path, head: &[u8], length: usize) -> Result<Hdu, FrameError> {
+    check_start(path, head)?;
+    read_hdu(path, head, 0, 0, length)
+}
+
+fn check_start(path: &Path, bytes: &[u8]) -> Result<(), FrameError> {
+    if bytes.starts_with(b"SIMPLE  =") {
+        return Ok(());
+    }
+    let found = String::from_utf8_lossy(&bytes[..bytes.len().min(9)]).into_owned();
+    Err(FrameError::NotFits { path: path.into(), found })
+}
+
 fn round_up(bytes: usize) -> usize {
     bytes.div_ceil(RECORD) * RECORD
 }
 
-/// The header at `at`, and the extent of its data.
-fn read_hdu(path: &Path, bytes: &[u8], at: usize, index: usize) -> Result<Hdu, FrameError> {
+/// The header at `at`, and the extent of its data in a file of this length.
+fn read_hdu(path: &Path, bytes: &[u8], at: usize, index: usize, length: usize) -> Result<Hdu, FrameError> {
     let end = find_end(path, bytes, at, index)?;
     let header = Header::parse(&bytes[at..end]);
     let bad = |card: &str, value: String, limit: &str| FrameError::card(path, index, card, value, limit);
@@ -143,8 +154,8 @@ fn read_hdu(path: &Path, bytes: &[u8], at: usize, index: usize) -> Result<Hdu, F
         .ok_or_else(|| bad("NAXIS", shown("NAXIS"), "the product of the axes overflows 64 bits"))?;
     let data_start = at + round_up(end - at);
     let needs = (data_start as u64).saturating_add(data_bytes);
-    if needs > bytes.len() as u64 && data_bytes > 0 {
-        return Err(FrameError::Truncated { path: path.into(), hdu: index, needs, has: bytes.len() as u64 });
+    if needs > length as u64 && data_bytes > 0 {
+        return Err(FrameError::Truncated { path: path.into(), hdu: index, needs, has: length as u64 });
     }
 
     let extension = header.text("XTENSION").filter(|_| index > 0).unwrap_or("").to_string();

@@ -63,31 +63,64 @@ fn sky_level(pixels: &Array2<f32>, usable: Region) -> Option<(f64, f64)> {
 
 /// The brightest pixels, brightest first: (value, x, y).
 fn brightest(pixels: &Array2<f32>, usable: Region) -> Vec<Bright> {
-    const CHUNK: usize = 256;
-    let mut top: Vec<Bright> = Vec::with_capacity(4 * TOP_PIXELS + CHUNK);
-    let mut floor = f32::NEG_INFINITY;
     let inside = pixels.slice(ndarray::s![usable.y0..usable.y1, usable.x0..usable.x1]);
-    pulp::Arch::new().dispatch(|| {
-        for (j, row) in inside.outer_iter().enumerate() {
-            let row = row.to_slice().unwrap_or_default();
-            for (k, chunk) in row.chunks(CHUNK).enumerate() {
-                // Few pixels are among the brightest: most chunks are passed over whole.
-                if !chunk.iter().fold(false, |any, value| any | (*value >= floor)) {
-                    continue;
-                }
-                let bright = chunk.iter().enumerate().filter(|(_, value)| **value >= floor);
-                top.extend(bright.map(|(i, value)| (*value, usable.x0 + CHUNK * k + i, usable.y0 + j)));
-                if top.len() >= 4 * TOP_PIXELS {
-                    top.select_nth_unstable_by(TOP_PIXELS, |a, b| b.0.total_cmp(&a.0));
-                    floor = top[TOP_PIXELS].0;
-                    top.truncate(TOP_PIXELS);
-                }
-            }
-        }
-    });
+    let mut brightest = Brightest::default();
+    for (j, row) in inside.outer_iter().enumerate() {
+        let (row, x, y) = (row.to_slice().unwrap_or_default(), usable.x0, usable.y0 + j);
+        pulp::Arch::new().dispatch(AddRow { brightest: &mut brightest, row, x, y });
+    }
+    let mut top = brightest.top;
     top.sort_unstable_by(|a, b| b.0.total_cmp(&a.0));
     top.truncate(TOP_PIXELS);
     top
+}
+
+/// The brightest pixels so far, and some more.
+struct Brightest {
+    top: Vec<Bright>,
+    floor: f32,
+}
+
+impl Default for Brightest {
+    fn default() -> Self {
+        Self { top: Vec::with_capacity(4 * TOP_PIXELS + CHUNK), floor: f32::NEG_INFINITY }
+    }
+}
+
+/// Pixels looked at together: few are among the brightest, and most chunks are passed over whole.
+const CHUNK: usize = 256;
+
+/// A row of pixels, its first at (x, y), that go among the brightest.
+struct AddRow<'a> {
+    brightest: &'a mut Brightest,
+    row: &'a [f32],
+    x: usize,
+    y: usize,
+}
+
+impl pulp::WithSimd for AddRow<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _: S) {
+        let Brightest { top, floor } = self.brightest;
+        for (k, chunk) in self.row.chunks(CHUNK).enumerate() {
+            let mut any = false;
+            for value in chunk {
+                any |= *value >= *floor;
+            }
+            if !any {
+                continue;
+            }
+            let bright = chunk.iter().enumerate().filter(|(_, value)| **value >= *floor);
+            top.extend(bright.map(|(i, value)| (*value, self.x + CHUNK * k + i, self.y)));
+            if top.len() >= 4 * TOP_PIXELS {
+                top.select_nth_unstable_by(TOP_PIXELS, |a, b| b.0.total_cmp(&a.0));
+                *floor = top[TOP_PIXELS].0;
+                top.truncate(TOP_PIXELS);
+            }
+        }
+    }
 }
 
 /// The pile whose highest value is `level`, if there is one.

@@ -84,11 +84,7 @@ impl Source {
 
     /// Makes the content reach to `end`, where its last extension ends with its padding.
     pub fn fit(&mut self, end: usize, notes: &mut Vec<String>) {
-        let missing = end.saturating_sub(self.length);
-        if missing > 0 {
-            notes.push(format!(
-                "The file lacks {missing} bytes of padding at its end; its data are all there."
-            ));
+        if lacks_padding(end, self.length, notes) {
             self.bytes.resize(end, 0);
         }
         if self.bytes[end..].iter().any(|b| *b != 0) {
@@ -100,6 +96,19 @@ impl Source {
     /// SHA-256 of the file as it lies on disk, hex.
     pub fn sha256(&self) -> String {
         let file = self.packed.as_deref().unwrap_or(&self.bytes[..self.length]);
-        Sha256::digest(file).iter().map(|b| format!("{b:02x}")).collect()
+        hex(&Sha256::digest(file))
     }
+}
+
+pub fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|b| format!("{b:02x}")).collect()
+}
+
+/// Notes what a file lacks to `end`, where its last extension ends with its padding.
+pub fn lacks_padding(end: usize, length: usize, notes: &mut Vec<String>) -> bool {
+    let missing = end.saturating_sub(length);
+    if missing > 0 {
+        notes.push(format!("The file lacks {missing} bytes of padding at its end; its data are all there."));
+    }
+    missing > 0
 }

@@ -11,6 +11,7 @@ use rayon::prelude::*;
 use super::error::FrameError;
 use super::raw_header::{Hdu, MAX_PIXELS};
 use super::streams;
+use super::strips::DataSum;
 
 /// Most axes the library unpacks.
 const MAX_TILE_AXES: usize = 6;
@@ -333,10 +334,7 @@ pub fn data_sum_agrees(bytes: &[u8], hdu: &Hdu) -> Option<(u32, u32)> {
     let told = hdu.header.integer("DATASUM").and_then(|v| u32::try_from(v).ok())?;
     let padded = hdu.data_bytes.div_ceil(super::source::RECORD) * super::source::RECORD;
     let data = bytes.get(hdu.data_start..hdu.data_start + padded)?;
-    let mut sum: u64 =
-        data.chunks_exact(4).map(|w| u64::from(u32::from_be_bytes([w[0], w[1], w[2], w[3]]))).sum();
-    while sum >> 32 != 0 {
-        sum = (sum & 0xffff_ffff) + (sum >> 32);
-    }
-    Some((told, sum as u32))
+    let mut sum = DataSum::default();
+    sum.add(data);
+    Some((told, sum.folded()))
 }

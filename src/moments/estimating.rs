@@ -19,10 +19,16 @@ use super::grid::PowerSums;
 use super::noise::Psi;
 use super::pixels::Gaussian;
 use super::powers::Products;
-use super::sums::Image;
+use super::sums::{Image, WithNoise};
 
 /// Newton steps before a fit is given up.
 const MAX_STEPS: usize = 60;
+
+const CLOSED_STEPS: usize = 3;
+
+/// A solution is known to this share of the star's width. Newton's error after a step is about the square
+/// of the step.
+const SETTLED: f64 = 1e-10;
 
 /// An adaptive weight narrower than this on any axis has shrunk onto one row of pixels, the
 /// next ones at `exp(-½/0.2²) = 4e-6`, and measures nothing: even a point spread evenly over
@@ -78,6 +84,8 @@ pub struct Solution<const N: usize> {
     /// `Σ W I` and its variance.
     pub weighted_flux: f64,
     pub weighted_flux_variance: f64,
+    /// Under the solved weight up to order 6, of a cut-out.
+    pub(super) powers: Option<PowerSums>,
     /// `(∂F/∂θ)⁻¹`.
     pub(super) jacobian_inverse: SMatrix<f64, N, N>,
     /// `dθ/dJxx` and `dθ/dJyy` of centre and second moments, per pixel²: a small jitter
@@ -96,19 +104,18 @@ pub fn solve_second(
 ) -> Result<Solution<5>, MomentError> {
     let mut theta = SVector::<f64, 5>::from(guess);
     for step in 0..MAX_STEPS {
-        let next = match weight {
-            // The closed step is exact for a Gaussian and brings any sane start near.
-            Weight::Adaptive if step < 6 => closed_step(pixels, &theta)?,
-            _ => newton_step(pixels, weight, &theta)?,
-        };
+        // The closed step is exact for a Gaussian and brings any sane start near.
+        let closed = weight == Weight::Adaptive && step < CLOSED_STEPS;
+        let next = if closed { closed_step(pixels, &theta)? } else { newton_step(pixels, weight, &theta)? };
         let scale = (next[2] + next[4]).max(1e-6);
         let change = (next - theta).abs();
         theta = next;
         if theta[0].abs() > 0.5 * reach || theta[1].abs() > 0.5 * reach {
             return Err(MomentError::OutOfCutout);
         }
-        let settled = change[0].max(change[1]) < 1e-9 * scale.sqrt()
-            && change[2].max(change[3]).max(change[4]) < 1e-9 * scale;
+        let still = if closed { SETTLED } else { SETTLED.sqrt() };
+        let settled = change[0].max(change[1]) < still * scale.sqrt()
+            && change[2].max(change[3]).max(change[4]) < still * scale;
         if settled && step > 0 {
             return finish(pixels, weight, theta);
         }
@@ -177,19 +184,26 @@ fn finish(pixels: &impl Image, weight: Weight, theta: SVector<f64, 5>) -> Result
         Weight::Fixed(_) => 0.0,
     };
     let gaussian = weight.at(&theta).filter(|_| narrowest > least).ok_or(MomentError::NotConverged)?;
-    let sums = pixels.sums(&gaussian);
+    let WithNoise { sums, variance: weighted_flux_variance, powers } = pixels.with_noise(&gaussian);
     let weighted_flux = sums.get(0, 0);
     if weighted_flux.is_nan() || weighted_flux <= 0.0 {
         return Err(MomentError::NoFlux);
     }
-    let weighted_flux_variance = pixels.variance(&gaussian);
     let jacobian_inverse = sums
         .jacobian(&gaussian, weight == Weight::Adaptive, weight.a(), m)
         .try_inverse()
         .ok_or(MomentError::NotConverged)?;
     let jitter_response =
         sums.curvature_of_centre(&gaussian, weight.a(), m).map(|c| -(jacobian_inverse * c) * 0.5);
-    Ok(Solution { theta, weight, weighted_flux, weighted_flux_variance, jacobian_inverse, jitter_response })
+    Ok(Solution {
+        theta,
+        weight,
+        weighted_flux,
+        weighted_flux_variance,
+        powers,
+        jacobian_inverse,
+        jitter_response,
+    })
 }
 
 /// Adds the third and fourth moments to solved second moments: they are explicit once the
@@ -212,6 +226,7 @@ pub fn with_higher(sums: &PowerSums, second: &Solution<5>) -> Result<Solution<10
         weight: second.weight,
         weighted_flux: second.weighted_flux,
         weighted_flux_variance: second.weighted_flux_variance,
+        powers: None,
         jacobian_inverse,
         jitter_response: second.jitter_response,
     })

@@ -1,12 +1,15 @@
 //! A cut-out as a regular grid, and the sums of powers of its pixels under a Gaussian weight. Columns
 //! lie side by side in the processor's lanes and the weight goes from row to row by a ratio.
 
+use std::ops::Range;
+
 use ndarray::Array2;
+use pulp::{Simd, WithSimd};
 
 use super::pixels::Gaussian;
 use super::powers::{SUMS, place};
 
-/// Columns come in groups of this many, the last filled up with zeros.
+/// Rows are filled up with zeros to a multiple of this, the most lanes of any processor.
 const LANES: usize = 8;
 
 /// Widest cut-out, pixels.
@@ -76,141 +79,196 @@ impl Grid {
 
     /// Sums of the light up to order 4.
     pub fn light(&self, weight: &Gaussian) -> [f64; SUMS] {
-        let mut light = [0.0; SUMS];
-        pulp::Arch::new().dispatch(|| self.sum::<5, false>(weight, &mut light, &mut [0.0; SUMS]));
-        light
-    }
-
-    /// `Σ w² v`
-    pub fn power(&self, weight: &Gaussian) -> f64 {
-        let mut power = [0.0; SUMS];
-        pulp::Arch::new().dispatch(|| self.sum::<1, true>(weight, &mut [0.0; SUMS], &mut power));
-        power[0]
+        pulp::Arch::new().dispatch(Sum::<5, false> { grid: self, weight }).light
     }
 
     /// Sums of light and noise up to order 8, or 6 without `all`.
     pub fn light_and_power(&self, weight: &Gaussian, all: bool) -> PowerSums {
-        let mut sums = PowerSums { light: [0.0; SUMS], power: [0.0; SUMS] };
-        let PowerSums { light, power } = &mut sums;
-        pulp::Arch::new().dispatch(|| match all {
-            true => self.sum::<9, true>(weight, light, power),
-            false => self.sum::<7, true>(weight, light, power),
-        });
-        sums
+        match all {
+            true => pulp::Arch::new().dispatch(Sum::<9, true> { grid: self, weight }),
+            false => pulp::Arch::new().dispatch(Sum::<7, true> { grid: self, weight }),
+        }
     }
+
+    /// First to last pixel, along one axis, on which a weight is not negligible.
+    fn span(centre: f64, sigma: f64, start: f64, count: usize) -> Range<usize> {
+        let from = (centre - REACH_SIGMAS * sigma - start).ceil().clamp(0.0, count as f64) as usize;
+        let to = (centre + REACH_SIGMAS * sigma - start + 1.0).floor().clamp(0.0, count as f64) as usize;
+        from..to.max(from)
+    }
+}
+
+/// [`PowerSums`] under a weight, of the light up to `ORDERS` less one, of the noise where `POWER`.
+struct Sum<'a, const ORDERS: usize, const POWER: bool> {
+    grid: &'a Grid,
+    weight: &'a Gaussian,
+}
+
+impl<const ORDERS: usize, const POWER: bool> WithSimd for Sum<'_, ORDERS, POWER> {
+    type Output = PowerSums;
 
     #[inline(always)]
-    fn sum<const ORDERS: usize, const POWER: bool>(
-        &self,
-        weight: &Gaussian,
-        light: &mut [f64; SUMS],
-        power: &mut [f64; SUMS],
-    ) {
+    fn with_simd<S: Simd>(self, simd: S) -> PowerSums {
+        let Self { grid, weight } = self;
         let &Gaussian { pxx, pxy, pyy, .. } = weight;
         let determinant = pxx * pyy - pxy * pxy;
-        let span = |centre: f64, sigma: f64, start: f64, count: usize| {
-            let from = (centre - REACH_SIGMAS * sigma - start).ceil().clamp(0.0, count as f64) as usize;
-            let to = (centre + REACH_SIGMAS * sigma - start + 1.0).floor().clamp(0.0, count as f64) as usize;
-            from..to.max(from)
-        };
-        let rows = span(weight.y, (pxx / determinant).sqrt(), self.y, self.rows);
-        let columns = span(weight.x, (pyy / determinant).sqrt(), self.x, self.columns);
+        let mut sums = PowerSums { light: [0.0; SUMS], power: [0.0; SUMS] };
+        let rows = Grid::span(weight.y, (pxx / determinant).sqrt(), grid.y, grid.rows);
+        let columns = Grid::span(weight.x, (pyy / determinant).sqrt(), grid.x, grid.columns);
         if rows.is_empty() || columns.is_empty() {
-            return;
+            return sums;
         }
-        let middle = ((weight.y - self.y).round().max(0.0) as usize).clamp(rows.start, rows.end - 1);
-        for group in columns.start / LANES..columns.end.div_ceil(LANES) {
-            let dx0 = self.x + (group * LANES) as f64 - weight.x;
-            let dx: [f64; LANES] = std::array::from_fn(|k| dx0 + k as f64);
-            let mut by_column = [[0.0; LANES]; ORDERS];
-            let mut power_by_column = [[0.0; LANES]; ORDERS];
-            let mut add = |row: usize, dy: f64, w: &[f64; LANES]| {
-                let at = row * self.stride + group * LANES;
-                let values = &self.values[at..at + LANES];
-                let mut term: [f64; LANES] = std::array::from_fn(|k| w[k] * values[k]);
-                for sums in &mut by_column {
-                    for k in 0..LANES {
-                        sums[k] += term[k];
-                        term[k] *= dy;
+        let groups = columns.start / S::F64_LANES..columns.end.div_ceil(S::F64_LANES);
+        let first = groups.start * S::F64_LANES;
+        let along = Along::new(grid, weight, rows, first..groups.end * S::F64_LANES);
+        let zero = simd.splat_f64s(0.0);
+        let (mut light, mut power) = ([zero; SUMS], [zero; SUMS]);
+        for group in groups {
+            let lanes = group * S::F64_LANES - first;
+            let mut column = Column::<S, ORDERS, POWER> { light: [zero; ORDERS], power: [zero; ORDERS] };
+            match &along.weights {
+                Weights::Ratios { middle, up, down, fall } => {
+                    let fall = simd.splat_f64s(*fall);
+                    let (mut w, mut ratio) = (load::<S>(middle, lanes), load::<S>(up, lanes));
+                    for dy in &along.powers[along.middle..] {
+                        column.add(simd, grid, dy, group, w);
+                        (w, ratio) = (simd.mul_f64s(w, ratio), simd.mul_f64s(ratio, fall));
+                    }
+                    (w, ratio) = (load::<S>(middle, lanes), load::<S>(down, lanes));
+                    for dy in along.powers[..along.middle].iter().rev() {
+                        (w, ratio) = (simd.mul_f64s(w, ratio), simd.mul_f64s(ratio, fall));
+                        column.add(simd, grid, dy, group, w);
                     }
                 }
-                if POWER {
-                    let variances = &self.variances[at..at + LANES];
-                    let mut term: [f64; LANES] = std::array::from_fn(|k| w[k] * w[k] * variances[k]);
-                    for sums in &mut power_by_column {
-                        for k in 0..LANES {
-                            sums[k] += term[k];
-                            term[k] *= dy;
-                        }
+                Weights::OneByOne(all) => {
+                    for (dy, w) in along.powers.iter().zip(all) {
+                        column.add(simd, grid, dy, group, load::<S>(w, lanes));
                     }
-                }
-            };
-            let dy_of = |row: usize| self.y + row as f64 - weight.y;
-            let farthest = dx[0].abs().max(dx[LANES - 1].abs());
-            let steepest = pxx * farthest * farthest + pxy.abs() * farthest + pyy;
-            if steepest > SAFE_EXPONENT {
-                for row in rows.clone() {
-                    let dy = dy_of(row);
-                    add(row, dy, &dx.map(|dx| weight.at(dx, dy)));
-                }
-            } else {
-                let dy = dy_of(middle);
-                let at_middle =
-                    along(weight.at(dx0, dy), (-pxx * (dx0 + 0.5) - pxy * dy).exp(), (-pxx).exp());
-                let fall = (-pyy).exp();
-                let up = along((-pyy * (dy + 0.5) - pxy * dx0).exp(), (-pxy).exp(), 1.0);
-                let (mut w, mut ratio) = (at_middle, up);
-                for row in middle..rows.end {
-                    add(row, dy_of(row), &w);
-                    for k in 0..LANES {
-                        w[k] *= ratio[k];
-                        ratio[k] *= fall;
-                    }
-                }
-                let down = along((pyy * (dy - 0.5) + pxy * dx0).exp(), pxy.exp(), 1.0);
-                (w, ratio) = (at_middle, down);
-                for row in (rows.start..middle).rev() {
-                    for k in 0..LANES {
-                        w[k] *= ratio[k];
-                        ratio[k] *= fall;
-                    }
-                    add(row, dy_of(row), &w);
                 }
             }
-            gather(&dx, &by_column, light);
+            let dx = load::<S>(&along.dx, lanes);
+            gather(simd, dx, &column.light, &mut light);
             if POWER {
-                gather(&dx, &power_by_column, power);
+                gather(simd, dx, &column.power, &mut power);
+            }
+        }
+        for k in 0..ORDERS * (ORDERS + 1) / 2 {
+            sums.light[k] = simd.reduce_sum_f64s(light[k]);
+            if POWER {
+                sums.power[k] = simd.reduce_sum_f64s(power[k]);
+            }
+        }
+        sums
+    }
+}
+
+/// Offsets and weights of the columns and rows that a weight reaches.
+struct Along<const ORDERS: usize> {
+    dx: Vec<f64>,
+    /// Of each row, its number and `1, dy, dy²` ...
+    powers: Vec<(usize, [f64; ORDERS])>,
+    /// Place among the rows of the one nearest the centre.
+    middle: usize,
+    weights: Weights,
+}
+
+enum Weights {
+    /// The middle row's weights, what they fall by to the next row up and down, and what that falls by.
+    Ratios { middle: Vec<f64>, up: Vec<f64>, down: Vec<f64>, fall: f64 },
+    /// Each row's.
+    OneByOne(Vec<Vec<f64>>),
+}
+
+impl<const ORDERS: usize> Along<ORDERS> {
+    fn new(grid: &Grid, weight: &Gaussian, rows: Range<usize>, columns: Range<usize>) -> Self {
+        let &Gaussian { pxx, pxy, pyy, .. } = weight;
+        let dx: Vec<f64> = columns.map(|column| grid.x + column as f64 - weight.x).collect();
+        let power = |row: usize| {
+            let dy = grid.y + row as f64 - weight.y;
+            let mut powers = [1.0; ORDERS];
+            for q in 1..ORDERS {
+                powers[q] = powers[q - 1] * dy;
+            }
+            (row, powers)
+        };
+        let middle = ((weight.y - grid.y).round().max(0.0) as usize).clamp(rows.start, rows.end - 1);
+        let dy_of = |row: usize| grid.y + row as f64 - weight.y;
+        let farthest = dx[0].abs().max(dx[dx.len() - 1].abs());
+        let steepest = pxx * farthest * farthest + pxy.abs() * farthest + pyy;
+        let weights = if steepest > SAFE_EXPONENT {
+            let of_row = |row: usize| dx.iter().map(|dx| weight.at(*dx, dy_of(row))).collect();
+            Weights::OneByOne(rows.clone().map(of_row).collect())
+        } else {
+            let dy = dy_of(middle);
+            let in_row = progression(
+                dx.len(),
+                weight.at(dx[0], dy),
+                (-pxx * (dx[0] + 0.5) - pxy * dy).exp(),
+                (-pxx).exp(),
+            );
+            let up = progression(dx.len(), (-pyy * (dy + 0.5) - pxy * dx[0]).exp(), (-pxy).exp(), 1.0);
+            let down = progression(dx.len(), (pyy * (dy - 0.5) + pxy * dx[0]).exp(), pxy.exp(), 1.0);
+            Weights::Ratios { middle: in_row, up, down, fall: (-pyy).exp() }
+        };
+        Self { dx, middle: middle - rows.start, powers: rows.map(power).collect(), weights }
+    }
+}
+
+/// Values of which each is the one before times a ratio, which itself falls.
+fn progression(count: usize, mut value: f64, mut ratio: f64, fall: f64) -> Vec<f64> {
+    let next = |_| {
+        let here = value;
+        value *= ratio;
+        ratio *= fall;
+        here
+    };
+    (0..count).map(next).collect()
+}
+
+/// The lanes of a list from `first` on, which it holds.
+#[inline(always)]
+fn load<S: Simd>(values: &[f64], first: usize) -> S::f64s {
+    S::as_simd_f64s(&values[first..first + S::F64_LANES]).0[0]
+}
+
+/// Sums of `dy^q` down the columns in the processor's lanes.
+struct Column<S: Simd, const ORDERS: usize, const POWER: bool> {
+    light: [S::f64s; ORDERS],
+    power: [S::f64s; ORDERS],
+}
+
+impl<S: Simd, const ORDERS: usize, const POWER: bool> Column<S, ORDERS, POWER> {
+    #[inline(always)]
+    fn add(&mut self, simd: S, grid: &Grid, dy: &(usize, [f64; ORDERS]), group: usize, w: S::f64s) {
+        let (row, dy) = dy;
+        let at = row * grid.stride + group * S::F64_LANES;
+        let light = simd.mul_f64s(w, load::<S>(&grid.values, at));
+        for (sum, power) in self.light.iter_mut().zip(dy) {
+            *sum = simd.mul_add_e_f64s(light, simd.splat_f64s(*power), *sum);
+        }
+        if POWER {
+            let power = simd.mul_f64s(simd.mul_f64s(w, w), load::<S>(&grid.variances, at));
+            for (sum, power_of_dy) in self.power.iter_mut().zip(dy) {
+                *sum = simd.mul_add_e_f64s(power, simd.splat_f64s(*power_of_dy), *sum);
             }
         }
     }
 }
 
-/// A weight along a group of columns: it falls by a ratio that itself falls.
+/// Adds the columns' sums of `dy^q`, each times `dxᵖ`.
 #[inline(always)]
-fn along(mut weight: f64, mut ratio: f64, fall: f64) -> [f64; LANES] {
-    std::array::from_fn(|_| {
-        let here = weight;
-        weight *= ratio;
-        ratio *= fall;
-        here
-    })
-}
-
-/// Adds up the columns' sums of `dy^q`, each times `dxᵖ`.
-#[inline(always)]
-fn gather<const ORDERS: usize>(
-    dx: &[f64; LANES],
-    by_column: &[[f64; LANES]; ORDERS],
-    sums: &mut [f64; SUMS],
+fn gather<S: Simd, const ORDERS: usize>(
+    simd: S,
+    dx: S::f64s,
+    column: &[S::f64s; ORDERS],
+    sums: &mut [S::f64s; SUMS],
 ) {
-    for (q, column) in by_column.iter().enumerate() {
-        let mut term = *column;
+    for q in 0..ORDERS {
+        let mut term = column[q];
         for p in 0..ORDERS - q {
-            sums[place(p, q)] +=
-                ((term[0] + term[4]) + (term[2] + term[6])) + ((term[1] + term[5]) + (term[3] + term[7]));
-            for k in 0..LANES {
-                term[k] *= dx[k];
-            }
+            let sum = &mut sums[place(p, q)];
+            *sum = simd.add_f64s(*sum, term);
+            term = simd.mul_f64s(term, dx);
         }
     }
 }

@@ -4,7 +4,7 @@ use nalgebra::SVector;
 use ndarray::Array2;
 
 use super::estimating::{Solution, Weight, solve_second, with_higher};
-use super::grid::{Grid, PowerSums};
+use super::grid::Grid;
 use super::noise::Noise;
 use super::pixels::Gaussian;
 use super::{HigherMoments, LADDER_SIGMA_PIXELS, MomentError, Shape};
@@ -82,11 +82,12 @@ pub fn measure(
     let guess = [offset.0, offset.1, sigma_guess * sigma_guess, 0.0, sigma_guess * sigma_guess];
     let mut grid = Grid::centred(&cutout.pixels, &cutout.variance).ok_or(MomentError::OutOfCutout)?;
     let main = solve_with_fill(cutout, &mut grid, primary, guess, reach)?;
-    let sums = main.sums(&grid, true).ok_or(MomentError::NotConverged)?;
+    let weight = main.weight.at(&main.theta).ok_or(MomentError::NotConverged)?;
+    let sums = grid.light_and_power(&weight, true);
     let noise = main.noise(&sums).ok_or(MomentError::NotConverged)?;
 
     let adaptive = if primary != Weight::Adaptive {
-        solve_second(&grid, Weight::Adaptive, guess, reach).ok().and_then(|s| shape_with_noise(&s, &grid))
+        solve_second(&grid, Weight::Adaptive, guess, reach).ok().and_then(|s| shape_with_noise(&s))
     } else {
         shape(&main, &noise)
     };
@@ -96,7 +97,7 @@ pub fn measure(
             return None;
         }
         let start = fixed_guess(width, sigma);
-        shape_with_noise(&solve_second(&grid, Weight::Fixed(sigma), start, reach).ok()?, &grid)
+        shape_with_noise(&solve_second(&grid, Weight::Fixed(sigma), start, reach).ok()?)
     });
     let higher =
         with_higher(&sums, &main).ok().and_then(|s| s.noise(&sums).map(|n| higher_moments(&s.theta, &n)));
@@ -114,15 +115,8 @@ pub fn measure(
     })
 }
 
-impl<const N: usize> Solution<N> {
-    /// The sums of a cut-out under the solved weight.
-    fn sums(&self, grid: &Grid, with_higher: bool) -> Option<PowerSums> {
-        self.weight.at(&self.theta).map(|weight| grid.light_and_power(&weight, with_higher))
-    }
-}
-
-fn shape_with_noise(solution: &Solution<5>, grid: &Grid) -> Option<Shape> {
-    shape(solution, &solution.noise(&solution.sums(grid, false)?)?)
+fn shape_with_noise(solution: &Solution<5>) -> Option<Shape> {
+    shape(solution, &solution.noise(solution.powers.as_ref()?)?)
 }
 
 /// The weighted second moment of a Gaussian of the guessed width, as a start.

@@ -3,15 +3,24 @@
 
 use nalgebra::{SMatrix, SVector};
 
-use super::grid::Grid;
+use super::grid::{Grid, PowerSums};
 use super::pixels::{Gaussian, Pixels};
 use super::powers::{SUMS, place};
 
 /// An image whose sums under a weight can be had.
 pub trait Image {
     fn sums(&self, weight: &Gaussian) -> Sums;
+    /// The sums, and what noise does to them.
+    fn with_noise(&self, weight: &Gaussian) -> WithNoise;
+}
+
+/// The sums under a solved weight.
+pub struct WithNoise {
+    pub sums: Sums,
     /// `Σ W² v`
-    fn variance(&self, weight: &Gaussian) -> f64;
+    pub variance: f64,
+    /// Up to order 6, of a cut-out.
+    pub powers: Option<PowerSums>,
 }
 
 impl Image for Pixels {
@@ -19,10 +28,10 @@ impl Image for Pixels {
         Sums::new(self, weight)
     }
 
-    fn variance(&self, weight: &Gaussian) -> f64 {
-        let mut sum = 0.0;
-        self.for_each_weighted(weight, |_, _, w, _, variance| sum += w * w * variance);
-        sum
+    fn with_noise(&self, weight: &Gaussian) -> WithNoise {
+        let mut total = 0.0;
+        self.for_each_weighted(weight, |_, _, w, _, variance| total += w * w * variance);
+        WithNoise { sums: self.sums(weight), variance: total, powers: None }
     }
 }
 
@@ -31,8 +40,10 @@ impl Image for Grid {
         Sums::of_powers(&self.light(weight))
     }
 
-    fn variance(&self, weight: &Gaussian) -> f64 {
-        self.power(weight)
+    fn with_noise(&self, weight: &Gaussian) -> WithNoise {
+        let powers = self.light_and_power(weight, false);
+        let sums = Sums::of_powers(&powers.light);
+        WithNoise { sums, variance: powers.power[0], powers: Some(powers) }
     }
 }
 

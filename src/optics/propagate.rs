@@ -88,7 +88,12 @@ impl Propagator {
             period_arcsec / FEWEST_PIXELS,
             "0 to an eighth of pupil_samples * lambda / D, the period of the image",
         )?;
-        Ok(Psf::from_otf(self.otf(wavefront), self.size, self.frequency_step, blur))
+        Ok(self.psf_unchecked(wavefront, blur))
+    }
+
+    /// The same where the blur may be what a fit passes through, such as a jitter tensor a little below zero.
+    pub(super) fn psf_unchecked(&self, wavefront: &Wavefront, blur: &Blur) -> Psf {
+        Psf::from_otf(self.otf(wavefront), self.size, self.frequency_step, blur)
     }
 
     /// The optical transfer function, `[fy][fx]`, in FFT order; at zero frequency it
@@ -107,7 +112,7 @@ impl Propagator {
     /// The optical transfer function, and its slope along each coefficient of Z4 to Z11
     /// per nm; each as [`Propagator::otf`] gives it.
     ///
-    /// With the field `F` at the focus and `F_k` that of the pupil times `i phi_k`, the
+    /// With the field `F` at the focus and `F_k` the slope of the pupil's, the
     /// slope of the intensity is `2 Re(conj(F) F_k)`.
     pub(super) fn otf_and_slopes(&self, wavefront: &Wavefront) -> Vec<Vec<Complex<f64>>> {
         let n = self.size;
@@ -115,23 +120,16 @@ impl Propagator {
         let coefficients = wavefront.noll_nm();
         let mut intensities = vec![vec![0.0; n * n]; 1 + MODES];
         for band in &self.bands {
-            let lit: Vec<Complex<f64>> = band
-                .cells
-                .iter()
-                .map(|cell| {
-                    let path_nm: f64 = coefficients.iter().zip(&cell.zernikes).map(|(a, z)| a * z).sum();
-                    Complex::from_polar(cell.amplitude, path_nm * band.radians_per_nm)
-                })
-                .collect();
+            let lit: Vec<(Complex<f64>, [f64; 2])> =
+                band.cells.iter().map(|cell| cell.mean(&coefficients, band.radians_per_nm)).collect();
             let scale = 1.0 / ((n * n) as f64 * band.lit_area * self.bands.len() as f64);
-            let focus = self.at_focus(band, lit.iter().copied(), &mut scratch);
+            let focus = self.at_focus(band, lit.iter().map(|l| l.0), &mut scratch);
             for (sum, amplitude) in intensities[0].iter_mut().zip(&focus) {
                 *sum += scale * amplitude.norm_sqr();
             }
             for (mode, slope) in intensities[1..].iter_mut().enumerate() {
-                let turned = lit.iter().zip(&band.cells).map(|(value, cell)| {
-                    Complex::new(-value.im, value.re) * (cell.zernikes[mode] * band.radians_per_nm)
-                });
+                let turned =
+                    lit.iter().zip(&band.cells).map(|(l, cell)| cell.slope(mode, *l, band.radians_per_nm));
                 let moved = self.at_focus(band, turned, &mut scratch);
                 for ((sum, f), g) in slope.iter_mut().zip(&focus).zip(&moved) {
                     *sum += 2.0 * scale * (f.re * g.re + f.im * g.im);
@@ -187,10 +185,7 @@ impl Propagator {
         let coefficients = wavefront.noll_nm();
         let mut intensity = vec![0.0; n * n];
         for band in &self.bands {
-            let lit = band.cells.iter().map(|cell| {
-                let path_nm: f64 = coefficients.iter().zip(&cell.zernikes).map(|(a, z)| a * z).sum();
-                Complex::from_polar(cell.amplitude, path_nm * band.radians_per_nm)
-            });
+            let lit = band.cells.iter().map(|cell| cell.mean(&coefficients, band.radians_per_nm).0);
             let field = self.at_focus(band, lit, scratch);
             let scale = 1.0 / ((n * n) as f64 * band.lit_area * self.bands.len() as f64);
             for (sum, amplitude) in intensity.iter_mut().zip(&field) {

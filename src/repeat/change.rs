@@ -6,6 +6,7 @@ use super::RepeatError;
 use super::interval::{NoiseMode, RmsChange, rms_change};
 use super::noise_check::NoiseCheck;
 use super::places::unseen_over_scatter;
+pub use super::solve::Layout;
 use super::solve::{Data, check_rows};
 use crate::field::{Basis, basis::functions_of_degree};
 
@@ -47,11 +48,8 @@ pub struct Change {
     pub noise_check: NoiseCheck,
     /// Variance of the star offsets (detector only).
     pub offset_variance: Option<f64>,
-    /// Value minus model and star offset, one vector a component, in the order of the rows.
-    pub residuals: Vec<Vec<f64>>,
     /// 1 for a row that took part, 0 for one rejected as outlying.
     pub weights: Vec<f64>,
-    pub leverage: Vec<f64>,
     /// Rows that took part, by exposure.
     pub stars_used: Vec<usize>,
     /// Rows rejected as outlying, by exposure.
@@ -93,7 +91,20 @@ pub fn measure_change(
     reference: Reference,
 ) -> Result<Change, RepeatError> {
     check_rows(exposures, rows, values)?;
-    let data = Data::new(basis, exposures, rows, values, reference);
+    measure_change_on(basis, &Layout::new(basis, rows), exposures, rows, values, reference)
+}
+
+/// The same on rows whose layout is known; other quantities of the same stars may share it.
+pub fn measure_change_on(
+    basis: &Basis,
+    layout: &Layout,
+    exposures: usize,
+    rows: &[Row],
+    values: &[Vec<f64>],
+    reference: Reference,
+) -> Result<Change, RepeatError> {
+    check_rows(exposures, rows, values)?;
+    let data = Data::new(basis, layout, exposures, rows, values, reference);
     data.check_links()?;
 
     let stated: Vec<f64> = rows.iter().map(|r| r.sigma * r.sigma).collect();

@@ -7,7 +7,7 @@ use super::interval::RmsChange;
 use super::root::crossing_above;
 use crate::field::Basis;
 use crate::field::FieldError;
-use crate::field::order::{fit_of_some, fold_of_each, held_out_residuals};
+use crate::field::order::{WithoutFolds, fold_of_each, held_out_residuals};
 use crate::field::robust::{BISQUARE_TUNING, scale_about_zero};
 
 /// Held-out residuals of one exposure and component, with the stars' errors.
@@ -29,15 +29,21 @@ pub fn hold_out(
     folds: usize,
 ) -> Result<HeldOut, RepeatError> {
     let fold = fold_of_each(values.len(), folds)?;
-    let residuals = held_out_residuals(basis, xs, ys, values, sigmas, &fold)?;
-    let pulls: Vec<f64> = residuals.iter().zip(sigmas).map(|(r, s)| r / s).collect();
-    let limit = BISQUARE_TUNING * scale_about_zero(&pulls).unwrap_or(1.0).max(1.0);
-    let kept: Vec<usize> = (0..pulls.len()).filter(|i| pulls[*i].abs() < limit).collect();
-    Ok(HeldOut {
-        residuals: kept.iter().map(|i| residuals[*i]).collect(),
-        sigmas: kept.iter().map(|i| sigmas[*i]).collect(),
-        rejected: pulls.len() - kept.len(),
-    })
+    Ok(HeldOut::of(&held_out_residuals(basis, xs, ys, values, sigmas, &fold)?, sigmas))
+}
+
+impl HeldOut {
+    /// From the held-out residuals of all stars.
+    pub fn of(residuals: &[f64], sigmas: &[f64]) -> Self {
+        let pulls: Vec<f64> = residuals.iter().zip(sigmas).map(|(r, s)| r / s).collect();
+        let limit = BISQUARE_TUNING * scale_about_zero(&pulls).unwrap_or(1.0).max(1.0);
+        let kept: Vec<usize> = (0..pulls.len()).filter(|i| pulls[*i].abs() < limit).collect();
+        Self {
+            residuals: kept.iter().map(|i| residuals[*i]).collect(),
+            sigmas: kept.iter().map(|i| sigmas[*i]).collect(),
+            rejected: pulls.len() - kept.len(),
+        }
+    }
 }
 
 /// For every star and every fold, value minus the robust model fitted without the star's own fold
@@ -53,11 +59,11 @@ pub fn hold_out_pairs(
 ) -> Result<Vec<Vec<f64>>, FieldError> {
     let folds = fold.iter().max().map_or(0, |f| f + 1);
     let mut residuals = vec![vec![0.0; folds]; values.len()];
+    let without = WithoutFolds::new(basis, xs, ys, values, sigmas)?;
     for (a, b) in (0..folds).flat_map(|a| (a..folds).map(move |b| (a, b))) {
-        let model = fit_of_some(basis, xs, ys, values, sigmas, |i| fold[i] != a && fold[i] != b)?;
+        let model = without.model(|i| fold[i] != a && fold[i] != b)?;
         for i in (0..values.len()).filter(|&i| fold[i] == a || fold[i] == b) {
-            let left = values[i] - model.predict(xs[i], ys[i]).0;
-            residuals[i][if fold[i] == a { b } else { a }] = left;
+            residuals[i][if fold[i] == a { b } else { a }] = without.left(&model, i);
         }
     }
     Ok(residuals)
@@ -67,7 +73,7 @@ pub fn hold_out_pairs(
 /// `sum r^2/(sigma^2 + v)` equal to its expectation, and to the quantiles of chi-square for the
 /// interval (the Q-profile of [`super::random_effects`], mean known). A star's own departure from
 /// the field (a pair, a colour) counts as error of the model. None without stars.
-pub fn model_error(parts: &[HeldOut], confidence: f64) -> Result<Option<RmsChange>, RepeatError> {
+pub fn model_error(parts: &[&HeldOut], confidence: f64) -> Result<Option<RmsChange>, RepeatError> {
     if !(confidence > 0.5 && confidence < 1.0) {
         return Err(RepeatError::BadConfidence { confidence });
     }
@@ -118,7 +124,7 @@ mod tests {
     #[test]
     fn a_fitting_model_errs_by_its_coefficients() {
         let parts: Vec<HeldOut> = (0..40).map(|seed| exposure(0.0, seed)).collect();
-        let found = model_error(&parts, 0.95).unwrap().unwrap();
+        let found = model_error(&parts.iter().collect::<Vec<_>>(), 0.95).unwrap().unwrap();
         let expected = (6.0f64 / 180.0).sqrt();
         assert!(found.low < 1.2 * expected && found.high > expected, "{found:?} {expected}");
     }
@@ -126,7 +132,7 @@ mod tests {
     #[test]
     fn what_the_model_lacks_is_found() {
         let parts: Vec<HeldOut> = (0..10).map(|seed| exposure(1.0, seed)).collect();
-        let found = model_error(&parts, 0.95).unwrap().unwrap();
+        let found = model_error(&parts.iter().collect::<Vec<_>>(), 0.95).unwrap().unwrap();
         // The ripple has rms 1/sqrt(2), and the coefficients their own error.
         let expected = (0.5f64 + 6.0 * 1.5 / 180.0).sqrt();
         assert!(found.low < expected && expected < found.high, "{found:?} {expected}");

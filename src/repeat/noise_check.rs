@@ -1,8 +1,11 @@
 //! Are the stated errors true, and is what exceeds them white over the field?
 
+use std::collections::HashMap;
+
 use statrs::distribution::{ChiSquared, ContinuousCDF};
 
 use super::interval::{RmsChange, two_sided_normal, with_extra};
+use super::near::near_pairs;
 use super::root::crossing_above;
 
 /// What the residuals say of the stated errors, before any floor is fitted.
@@ -101,8 +104,6 @@ pub const SIGNIFICANT: f64 = 0.025;
 const PLAIN: f64 = 0.001;
 /// Fewer pairs of stars than this do not tell the scatter among them.
 const ENOUGH_PAIRS: usize = 10;
-/// Most neighbours of each star that make pairs.
-const NEIGHBOURS: usize = 8;
 /// Farthest apart that two stars make a pair, fraction of the field's side.
 const CLOSE: f64 = 0.1;
 /// Degree of the finest change that must not pass for white noise, and what its correlation loses with
@@ -222,13 +223,14 @@ pub fn check(
     let q = components as f64;
     let chi2: f64 = rows.iter().zip(stated).map(|(r, v)| r.square(components) / v).sum();
     let dof: f64 = q * rows.iter().map(|r| 1.0 - r.leverage).sum::<f64>();
-    let exposure_pull = (0..exposures)
-        .map(|t| {
-            let own = || rows.iter().zip(stated).filter(|(r, _)| r.exposure == t);
-            let dof = q * own().map(|(r, _)| 1.0 - r.leverage).sum::<f64>();
-            (dof > 0.5).then(|| (own().map(|(r, v)| r.square(components) / v).sum::<f64>() / dof).sqrt())
-        })
-        .collect();
+    let mut by_exposure = vec![(0.0, 0.0); exposures];
+    for (r, v) in rows.iter().zip(stated) {
+        let (free, scatter) = &mut by_exposure[r.exposure];
+        *free += 1.0 - r.leverage;
+        *scatter += r.square(components) / v;
+    }
+    let pull = |(free, scatter): (f64, f64)| (q * free > 0.5).then(|| (scatter / (q * free)).sqrt());
+    let exposure_pull = by_exposure.into_iter().map(pull).collect();
     let (p_excess, p_deficit) = match ChiSquared::new(dof) {
         Ok(distribution) => (distribution.sf(chi2), distribution.cdf(chi2)),
         Err(_) => (1.0, 1.0),
@@ -263,7 +265,8 @@ pub(super) fn neighbours(
     let side = side_of_the_field(rows);
     let (mut resolved, mut pairs) = (0.0, 0);
     // By pair of stars: one pattern that comes and goes ties their products in all exposures.
-    let mut by_pair = std::collections::BTreeMap::<(usize, usize), Sums>::new();
+    let mut places = HashMap::<(usize, usize), usize>::new();
+    let mut by_pair = Vec::<Sums>::new();
     let mut own = vec![vec![]; exposures];
     for (i, row) in rows.iter().enumerate() {
         own[row.exposure].push(i);
@@ -277,21 +280,25 @@ pub(super) fn neighbours(
         let products: f64 =
             rows[i].value.iter().zip(rows[j].value).take(components).map(|(a, b)| a * b).sum();
         let (a, b) = (rows[i].star, rows[j].star);
-        let sums = by_pair.entry((a.min(b), a.max(b))).or_default();
+        let place = *places.entry((a.min(b), a.max(b))).or_insert(by_pair.len());
+        if place == by_pair.len() {
+            by_pair.push(Sums::default());
+        }
+        let sums = &mut by_pair[place];
         sums.weight += components as f64 * weight;
         sums.product += weight * (products - components as f64 * induced(i, j));
         sums.excess += 0.5 * weight * (excess(i) + excess(j));
         resolved += components as f64 * weight * finest_correlation(apart / side);
         pairs += 1;
     }
-    let total = |pick: fn(&Sums) -> f64| by_pair.values().map(pick).sum::<f64>();
+    let total = |pick: fn(&Sums) -> f64| by_pair.iter().map(pick).sum::<f64>();
     let weight = total(|s| s.weight);
     if weight <= 0.0 {
         return Correlated::default();
     }
     let (variance, own) = (total(|s| s.product) / weight, total(|s| s.excess) / weight);
     let mut scatter = [0.0; 3];
-    for sums in by_pair.values() {
+    for sums in &by_pair {
         let (c, v) = (sums.product - sums.weight * variance, sums.excess - sums.weight * own);
         scatter = [scatter[0] + c * c, scatter[1] + v * v, scatter[2] + c * v];
     }
@@ -337,35 +344,6 @@ fn side_of_the_field(rows: &[Residual]) -> f64 {
         (high - low).max(0.0)
     };
     (extent(|r| r.x) * extent(|r| r.y)).sqrt()
-}
-
-/// Pairs of each star of one exposure with its nearest neighbours within `reach`, each pair once,
-/// with their distance.
-fn near_pairs(rows: &[Residual], own: &[usize], reach: f64) -> Vec<(usize, usize, f64)> {
-    let mut by_x = own.to_vec();
-    by_x.sort_by(|a, b| rows[*a].x.total_cmp(&rows[*b].x).then(a.cmp(b)));
-    let apart = |i: usize, j: usize| (rows[i].x - rows[j].x).hypot(rows[i].y - rows[j].y);
-    let mut near = vec![vec![]; by_x.len()];
-    for (a, &i) in by_x.iter().enumerate() {
-        for (b, &j) in by_x.iter().enumerate().skip(a + 1) {
-            if rows[j].x - rows[i].x > reach {
-                break;
-            }
-            let distance = apart(i, j);
-            if distance <= reach {
-                near[a].push((distance, i.min(j), i.max(j)));
-                near[b].push((distance, i.min(j), i.max(j)));
-            }
-        }
-    }
-    let mut pairs: Vec<(usize, usize, f64)> = vec![];
-    for list in &mut near {
-        list.sort_by(|a, b| a.0.total_cmp(&b.0).then((a.1, a.2).cmp(&(b.1, b.2))));
-        pairs.extend(list.iter().take(NEIGHBOURS).map(|&(d, i, j)| (i, j, d)));
-    }
-    pairs.sort_by_key(|p| (p.0, p.1));
-    pairs.dedup_by_key(|p| (p.0, p.1));
-    pairs
 }
 
 #[cfg(test)]

@@ -33,7 +33,17 @@ pub fn overlap_error(
     k: usize,
     confidence: f64,
 ) -> Result<RmsChange, RepeatError> {
-    let n = change.exposures;
+    overlap_error_of(change, change.rms(confidence)?, weights, k)
+}
+
+/// The same where the rms change between the exposures is known already.
+pub fn overlap_error_of(
+    change: &Change,
+    whole: RmsChange,
+    weights: &[f64],
+    k: usize,
+) -> Result<RmsChange, RepeatError> {
+    let (n, confidence) = (change.exposures, whole.confidence);
     if weights.len() != n {
         return Err(RepeatError::LengthMismatch {
             what: "the list of weights",
@@ -51,7 +61,7 @@ pub fn overlap_error(
     let equal = weights.iter().all(|w| *w == weights[0]);
     if equal {
         let share = 1.0 / k as f64 - 1.0 / n as f64;
-        return Ok(scaled(change.rms(confidence)?, share));
+        return Ok(scaled(whole, share));
     }
     let a = contrasts(weights, k);
     let share = a.trace();
@@ -62,7 +72,7 @@ pub fn overlap_error(
         }
         // Many exposures: the interval is as wide as for equal weights, about the weights' value.
         _ => {
-            let like_equal = scaled(change.rms(confidence)?, share);
+            let like_equal = scaled(whole, share);
             let square =
                 (like_equal.rms.powi(2) + mean_square(change, &a) - share * plain_square(change)).max(0.0);
             let moved = |bound: f64| (square + bound * bound - like_equal.rms.powi(2)).max(0.0).sqrt();

@@ -90,26 +90,34 @@ impl Sums {
 /// `bins + 1` edges, evenly spaced in the logarithm, from the closest pair of any exposure to its
 /// widest; `None` without two stars at different places.
 pub fn logarithmic_edges(exposures: &[Vec<CorrelatedStar>], bins: usize) -> Option<Vec<f64>> {
-    let of_exposure = |stars: &Vec<CorrelatedStar>| {
-        let (mut closest, mut widest) = (f64::INFINITY, 0.0f64);
-        for (i, a) in stars.iter().enumerate() {
-            for b in &stars[i + 1..] {
-                let separation = (a.x - b.x).hypot(a.y - b.y);
-                if separation > 0.0 {
-                    (closest, widest) = (closest.min(separation), widest.max(separation));
-                }
-            }
+    let of_exposure =
+        |stars: &Vec<CorrelatedStar>| separations(&stars.iter().map(|s| [s.x, s.y]).collect::<Vec<_>>());
+    edges_between(&exposures.par_iter().map(of_exposure).collect::<Vec<_>>(), bins)
+}
+
+/// The smallest separation of two places above zero, and the largest.
+pub fn separations(places: &[[f64; 2]]) -> (f64, f64) {
+    let (mut closest, mut widest) = (f64::INFINITY, 0.0f64);
+    for (i, [x, y]) in places.iter().enumerate() {
+        for [u, v] in &places[i + 1..] {
+            let square = (x - u) * (x - u) + (y - v) * (y - v);
+            widest = if square > widest { square } else { widest };
+            closest = if square > 0.0 && square < closest { square } else { closest };
         }
-        (closest, widest)
-    };
-    let ranges: Vec<(f64, f64)> = exposures.par_iter().map(of_exposure).collect();
+    }
+    (closest.sqrt(), widest.sqrt())
+}
+
+/// As [`logarithmic_edges`], from the [`separations`] of each exposure.
+pub fn edges_between(ranges: &[(f64, f64)], bins: usize) -> Option<Vec<f64>> {
     let closest = ranges.iter().map(|r| r.0).fold(f64::INFINITY, f64::min);
     let widest = ranges.iter().map(|r| r.1).fold(0.0, f64::max);
     let usable = bins > 0 && widest.is_finite() && closest < widest;
     usable.then(|| {
         let step = (widest / closest).ln() / bins as f64;
         let mut edges: Vec<f64> = (0..=bins).map(|k| closest * (step * k as f64).exp()).collect();
-        // The widest pair belongs to the last bin, whatever rounding says.
+        // The closest and the widest pair belong to the outer bins, whatever rounding says.
+        edges[0] = closest * (1.0 - 1e-12);
         edges[bins] = widest * (1.0 + 1e-12);
         edges
     })
@@ -127,16 +135,36 @@ pub fn residual_correlation(
     edges: &[f64],
     patches: usize,
 ) -> Vec<CorrelationBin> {
+    let counted: Vec<PairCounts> =
+        exposures.par_iter().map(|stars| PairCounts::of(stars, edges, patches)).collect();
+    correlation_of(&counted, edges, patches)
+}
+
+/// What the pairs of one exposure add to each bin.
+#[derive(Debug, Clone)]
+pub struct PairCounts {
+    pub stars: usize,
+    all: Vec<Sums>,
+    by_patch: Vec<Sums>,
+}
+
+impl PairCounts {
+    pub fn of(stars: &[CorrelatedStar], edges: &[f64], patches: usize) -> Self {
+        let (all, by_patch) = count_pairs(stars, edges, patches);
+        Self { stars: stars.len(), all, by_patch }
+    }
+}
+
+/// As [`residual_correlation`], from the pairs of each exposure.
+pub fn correlation_of(exposures: &[PairCounts], edges: &[f64], patches: usize) -> Vec<CorrelationBin> {
     let bins = edges.len().saturating_sub(1);
-    let counted: Vec<(Vec<Sums>, Vec<Sums>)> =
-        exposures.par_iter().map(|stars| count_pairs(stars, edges, patches)).collect();
     let mut by_patch = vec![Sums::default(); patches * bins];
-    for (_, of_exposure) in &counted {
-        by_patch.iter_mut().zip(of_exposure).for_each(|(sum, part)| sum.add(part));
+    for of_exposure in exposures {
+        by_patch.iter_mut().zip(&of_exposure.by_patch).for_each(|(sum, part)| sum.add(part));
     }
     (0..bins)
         .filter_map(|bin| {
-            let by_exposure: Vec<Sums> = counted.iter().map(|(sums, _)| sums[bin]).collect();
+            let by_exposure: Vec<Sums> = exposures.iter().map(|counts| counts.all[bin]).collect();
             let mut total = Sums::default();
             by_exposure.iter().for_each(|part| total.add(part));
             let values = total.means(&Sums::default())?;
@@ -163,20 +191,26 @@ pub fn residual_correlation(
 /// Sums of one exposure by bin, and by patch and bin (index `patch * bins + bin`).
 fn count_pairs(stars: &[CorrelatedStar], edges: &[f64], patches: usize) -> (Vec<Sums>, Vec<Sums>) {
     let bins = edges.len().saturating_sub(1);
-    let (mut all, mut by_patch) = (vec![Sums::default(); bins], vec![Sums::default(); patches * bins]);
+    let squares: Vec<f64> = edges.iter().map(|edge| edge * edge).collect();
+    // By the patches of both stars and the bin, so that a pair is added once.
+    let mut by_patches = vec![Sums::default(); patches * patches * bins];
     for (i, a) in stars.iter().enumerate() {
         for b in &stars[i + 1..] {
-            let separation = (a.x - b.x).hypot(a.y - b.y);
-            let bin = edges.partition_point(|edge| *edge <= separation);
-            if bin == 0 || bin > bins {
-                continue;
+            let square = (a.x - b.x) * (a.x - b.x) + (a.y - b.y) * (a.y - b.y);
+            let bin: usize = squares.iter().map(|edge| usize::from(*edge <= square)).sum();
+            if bin > 0 && bin <= bins {
+                let place = (a.patch * patches + b.patch) * bins + bin - 1;
+                by_patches[place].add(&pair(a, b, square.sqrt()));
             }
-            let pair = pair(a, b, separation);
-            all[bin - 1].add(&pair);
-            by_patch[a.patch * bins + bin - 1].add(&pair);
-            if b.patch != a.patch {
-                by_patch[b.patch * bins + bin - 1].add(&pair);
-            }
+        }
+    }
+    let (mut all, mut by_patch) = (vec![Sums::default(); bins], vec![Sums::default(); patches * bins]);
+    for (place, sums) in by_patches.iter().enumerate() {
+        let (first, second, bin) = (place / bins / patches, place / bins % patches, place % bins);
+        all[bin].add(sums);
+        by_patch[first * bins + bin].add(sums);
+        if second != first {
+            by_patch[second * bins + bin].add(sums);
         }
     }
     (all, by_patch)

@@ -6,7 +6,7 @@ use nalgebra::{DMatrix, DVector};
 use super::change::{Change, DENSE_LIMIT, Reference, Row};
 use super::interval::NoiseMode;
 use super::noise_check::{NoiseCheck, Residual, check};
-use super::star_offsets::NormalEquations;
+use super::star_offsets::{NormalEquations, bilinear};
 use super::{RepeatError, root::crossing_above};
 use crate::field::Basis;
 use crate::field::robust::{bisquare, huber, median, scale_about_zero};
@@ -18,9 +18,33 @@ pub(super) struct Data<'a> {
     rows: &'a [Row],
     values: &'a [Vec<f64>],
     reference: Reference,
+    layout: &'a Layout,
+}
+
+/// Where the rows lie and to whom they belong: the same for all quantities measured on them.
+#[derive(Debug, Clone)]
+pub struct Layout {
     phi: Vec<f64>,
     exposure_of: Vec<usize>,
+    star_of: Vec<usize>,
     rows_of_star: Vec<Vec<usize>>,
+}
+
+impl Layout {
+    pub fn new(basis: &Basis, rows: &[Row]) -> Self {
+        let mut phi = Vec::with_capacity(rows.len() * basis.functions());
+        rows.iter().for_each(|r| phi.extend(basis.evaluate(r.x, r.y)));
+        let mut by_star = std::collections::BTreeMap::<usize, Vec<usize>>::new();
+        for (i, row) in rows.iter().enumerate() {
+            by_star.entry(row.star).or_default().push(i);
+        }
+        let rows_of_star: Vec<Vec<usize>> = by_star.into_values().collect();
+        let mut star_of = vec![0; rows.len()];
+        for (star, rows) in rows_of_star.iter().enumerate() {
+            rows.iter().for_each(|&i| star_of[i] = star);
+        }
+        Self { phi, exposure_of: rows.iter().map(|r| r.exposure).collect(), star_of, rows_of_star }
+    }
 }
 
 /// One converged robust fit.
@@ -46,26 +70,13 @@ impl Fit {
 impl<'a> Data<'a> {
     pub(super) fn new(
         basis: &Basis,
+        layout: &'a Layout,
         exposures: usize,
         rows: &'a [Row],
         values: &'a [Vec<f64>],
         reference: Reference,
     ) -> Self {
-        let phi = rows.iter().flat_map(|r| basis.evaluate(r.x, r.y)).collect();
-        let mut by_star = std::collections::BTreeMap::<usize, Vec<usize>>::new();
-        for (i, row) in rows.iter().enumerate() {
-            by_star.entry(row.star).or_default().push(i);
-        }
-        Self {
-            exposures,
-            functions: basis.functions(),
-            rows,
-            values,
-            reference,
-            phi,
-            exposure_of: rows.iter().map(|r| r.exposure).collect(),
-            rows_of_star: by_star.into_values().collect(),
-        }
+        Self { exposures, functions: basis.functions(), rows, values, reference, layout }
     }
 
     /// Every exposure needs shared stars for its functions and, on the sky, a chain of
@@ -74,10 +85,10 @@ impl<'a> Data<'a> {
         let functions = self.functions;
         let needed = functions + 1;
         let mut usable = vec![0usize; self.exposures];
-        for rows in &self.rows_of_star {
+        for rows in &self.layout.rows_of_star {
             for &i in rows {
                 let linked = self.reference == Reference::Detector || rows.len() > 1;
-                usable[self.exposure_of[i]] += usize::from(linked);
+                usable[self.layout.exposure_of[i]] += usize::from(linked);
             }
         }
         // The worst exposure is the one to name.
@@ -112,10 +123,10 @@ impl<'a> Data<'a> {
     /// Stars that exposure `t` shares with each exposure.
     fn shared_with(&self, t: usize) -> Vec<usize> {
         let mut shared = vec![0; self.exposures];
-        for rows in &self.rows_of_star {
-            let here = rows.iter().filter(|&&i| self.exposure_of[i] == t).count();
+        for rows in &self.layout.rows_of_star {
+            let here = rows.iter().filter(|&&i| self.layout.exposure_of[i] == t).count();
             if here > 0 {
-                rows.iter().for_each(|&i| shared[self.exposure_of[i]] += here);
+                rows.iter().for_each(|&i| shared[self.layout.exposure_of[i]] += here);
             }
         }
         shared
@@ -125,9 +136,10 @@ impl<'a> Data<'a> {
         NormalEquations {
             exposures: self.exposures,
             functions: self.functions,
-            phi: &self.phi,
-            exposure_of: &self.exposure_of,
-            rows_of_star: &self.rows_of_star,
+            phi: &self.layout.phi,
+            exposure_of: &self.layout.exposure_of,
+            star_of: &self.layout.star_of,
+            rows_of_star: &self.layout.rows_of_star,
             weights,
             prior,
             centred: self.reference == Reference::Sky,
@@ -141,8 +153,8 @@ impl<'a> Data<'a> {
     /// the covariance exact where stars are few; a smooth weight would not.
     pub(super) fn fit(&self, variances: &[f64]) -> Result<Fit, RepeatError> {
         let mut weights = vec![1.0; self.rows.len()];
-        let mut prior = vec![0.0; self.rows_of_star.len()];
-        let mut fit = self.solve_once(&weights, &prior, variances)?;
+        let mut prior = vec![0.0; self.layout.rows_of_star.len()];
+        let mut fit = self.solve_once(&weights, &prior, variances, None)?;
         let mut offset_variance = None;
         for (weight_of, iterations) in [(huber as fn(f64) -> f64, 12), (bisquare, 25)] {
             for _ in 0..iterations {
@@ -154,7 +166,7 @@ impl<'a> Data<'a> {
                 if self.reference == Reference::Detector {
                     offset_variance = Some(self.offset_prior(&fit, &mut prior));
                 }
-                fit = self.solve_once(&weights, &prior, variances)?;
+                fit = self.solve_once(&weights, &prior, variances, Some(&fit.coefficients))?;
                 if moved < 1e-4 {
                     break;
                 }
@@ -164,12 +176,20 @@ impl<'a> Data<'a> {
         // Few residuals can have a small median by chance: the stated errors are its floor.
         let scale = self.scale(&distances).unwrap_or(1.0).max(1.0);
         let kept = distances.iter().map(|d| if bisquare(d / scale) > 0.0 { 1.0 } else { 0.0 });
-        fit = self.solve_once(&kept.collect::<Vec<f64>>(), &prior, variances)?;
+        let near = Some(fit.coefficients.as_slice());
+        fit = self.solve_once(&kept.collect::<Vec<f64>>(), &prior, variances, near)?;
         fit.offset_variance = offset_variance;
         Ok(fit)
     }
 
-    fn solve_once(&self, robust: &[f64], prior: &[f64], variances: &[f64]) -> Result<Fit, RepeatError> {
+    /// From the coefficients `near` on, one vector a component.
+    fn solve_once(
+        &self,
+        robust: &[f64],
+        prior: &[f64],
+        variances: &[f64],
+        near: Option<&[DVector<f64>]>,
+    ) -> Result<Fit, RepeatError> {
         let weights = robust.iter().zip(variances).map(|(u, v)| u / v).collect();
         let mut equations = self.equations(weights, prior.to_vec());
         if self.reference == Reference::Detector && prior.iter().all(|p| *p == 0.0) {
@@ -177,8 +197,10 @@ impl<'a> Data<'a> {
             equations.prior = vec![1e12 / median(variances).unwrap_or(1.0); prior.len()];
         }
         let blocks = equations.exposure_covariances()?;
-        let coefficients: Vec<DVector<f64>> =
-            self.values.iter().map(|values| equations.solve(values, &blocks)).collect();
+        let solved = |(q, values): (usize, &Vec<f64>)| {
+            equations.solve(values, &blocks, near.map(|coefficients| &coefficients[q]))
+        };
+        let coefficients: Vec<DVector<f64>> = self.values.iter().enumerate().map(solved).collect();
         let residuals = coefficients
             .iter()
             .zip(self.values)
@@ -186,11 +208,7 @@ impl<'a> Data<'a> {
                 let mut left: Vec<f64> =
                     (0..self.rows.len()).map(|i| values[i] - equations.model(c, i)).collect();
                 let offsets = equations.offsets(&left);
-                for (rows, offset) in self.rows_of_star.iter().zip(offsets) {
-                    for &i in rows {
-                        left[i] -= offset;
-                    }
-                }
+                left.iter_mut().zip(&self.layout.star_of).for_each(|(left, star)| *left -= offsets[*star]);
                 left
             })
             .collect();
@@ -230,13 +248,14 @@ impl<'a> Data<'a> {
     /// that do not stand out; `prior` gets its inverse, lowered to zero for stars that do
     /// (pairs), whose offset is then free.
     fn offset_prior(&self, fit: &Fit, prior: &mut [f64]) -> f64 {
-        let equations = self.equations(fit.row_weights(), vec![0.0; self.rows_of_star.len()]);
+        let equations = self.equations(fit.row_weights(), vec![0.0; self.layout.rows_of_star.len()]);
         let mut means: Vec<Vec<f64>> = vec![];
         for (c, values) in fit.coefficients.iter().zip(self.values) {
             let left: Vec<f64> = (0..self.rows.len()).map(|i| values[i] - equations.model(c, i)).collect();
             means.push(equations.offsets(&left));
         }
         let noise: Vec<Option<f64>> = self
+            .layout
             .rows_of_star
             .iter()
             .map(|rows| {
@@ -305,9 +324,8 @@ impl<'a> Data<'a> {
         let k = self.functions;
         let induced = |i: usize, j: usize| {
             let (a, b) = (used[i], used[j]);
-            let phi_a = DVector::from_column_slice(&self.phi[a * k..(a + 1) * k]);
-            let phi_b = DVector::from_column_slice(&self.phi[b * k..(b + 1) * k]);
-            -left * (&blocks[self.exposure_of[a]] * &phi_a).dot(&phi_b)
+            let phi = |row: usize| &self.layout.phi[row * k..(row + 1) * k];
+            -left * bilinear(&blocks[self.layout.exposure_of[a]], phi(b), phi(a))
         };
         Ok(check(&residuals, &stated, self.exposures, self.values.len(), induced))
     }
@@ -315,10 +333,6 @@ impl<'a> Data<'a> {
     pub(super) fn into_change(self, fit: Fit, noise_check: NoiseCheck) -> Result<Change, RepeatError> {
         let (n, k, q) = (self.exposures, self.functions, self.values.len());
         let equations = self.equations(fit.row_weights(), fit.prior.clone());
-        let leverage = (0..fit.weights.len())
-            .map(|i| equations.weights[i] * fit.fitted_variance[i])
-            .map(|h| h.min(1.0))
-            .collect();
         let exposure_covariance = fit.blocks;
         let mut stacked = fit.coefficients.clone();
         for c in &mut stacked {
@@ -332,7 +346,7 @@ impl<'a> Data<'a> {
         let coefficients = stacked.iter().map(|c| DMatrix::from_row_slice(n, k, c.as_slice())).collect();
         let count = |wanted: bool| {
             let mut counts = vec![0; n];
-            for (u, t) in fit.weights.iter().zip(&self.exposure_of) {
+            for (u, t) in fit.weights.iter().zip(&self.layout.exposure_of) {
                 counts[*t] += usize::from((*u > 0.0) == wanted);
             }
             counts
@@ -346,8 +360,6 @@ impl<'a> Data<'a> {
             covariance,
             noise_check,
             offset_variance: fit.offset_variance,
-            residuals: fit.residuals,
-            leverage,
             stars_used: count(true),
             rejected: count(false),
             weights: fit.weights,

@@ -22,6 +22,8 @@ pub struct NormalEquations<'a> {
     pub phi: &'a [f64],
     /// Exposure of each row.
     pub exposure_of: &'a [usize],
+    /// Star of each row, counted from 0 without gaps.
+    pub star_of: &'a [usize],
     /// Rows of each star.
     pub rows_of_star: &'a [Vec<usize>],
     /// Robust weight over variance, one a row.
@@ -41,7 +43,8 @@ impl NormalEquations<'_> {
     /// The model `f_t(x_i)` of one row under stacked coefficients.
     pub fn model(&self, coefficients: &DVector<f64>, row: usize) -> f64 {
         let start = self.exposure_of[row] * self.functions;
-        self.phi_of(row).iter().enumerate().map(|(k, p)| p * coefficients[start + k]).sum()
+        let own = &coefficients.as_slice()[start..start + self.functions];
+        self.phi_of(row).iter().zip(own).map(|(p, c)| p * c).sum()
     }
 
     /// Total weight of a star, its prior included.
@@ -49,32 +52,39 @@ impl NormalEquations<'_> {
         self.rows_of_star[star].iter().map(|i| self.weights[*i]).sum::<f64>() + self.prior[star]
     }
 
+    /// The same of all stars.
+    fn total_weights(&self) -> Vec<f64> {
+        let sums = self.sums_of_stars(|i| self.weights[i]);
+        sums.iter().zip(&self.prior).map(|(sum, prior)| sum + prior).collect()
+    }
+
+    /// Sums over the rows of each star. Rows are gone through in their own order, in which they lie in
+    /// memory.
+    fn sums_of_stars(&self, value: impl Fn(usize) -> f64) -> Vec<f64> {
+        let mut sums = vec![0.0; self.prior.len()];
+        for (i, star) in self.star_of.iter().enumerate() {
+            sums[*star] += value(i);
+        }
+        sums
+    }
+
     /// The stars' offsets (shrunk by their prior) given what the model leaves.
     pub fn offsets(&self, left: &[f64]) -> Vec<f64> {
-        (0..self.rows_of_star.len())
-            .map(|s| {
-                let sum: f64 = self.rows_of_star[s].iter().map(|i| self.weights[*i] * left[*i]).sum();
-                let total = self.total_weight(s);
-                if total > 0.0 { sum / total } else { 0.0 }
-            })
-            .collect()
+        let sums = self.sums_of_stars(|i| self.weights[i] * left[i]);
+        let mean = |(sum, total): (f64, f64)| if total > 0.0 { sum / total } else { 0.0 };
+        sums.into_iter().zip(self.total_weights()).map(mean).collect()
     }
 
     /// `X^T V^-1 values`, V the covariance with the offsets in it.
-    fn project(&self, values: impl Fn(usize) -> f64) -> DVector<f64> {
+    fn project(&self, values: &[f64]) -> DVector<f64> {
+        let means = self.offsets(values);
         let mut out = DVector::zeros(self.exposures * self.functions);
-        for (s, rows) in self.rows_of_star.iter().enumerate() {
-            let total = self.total_weight(s);
-            if total <= 0.0 {
-                continue;
-            }
-            let mean = rows.iter().map(|i| self.weights[*i] * values(*i)).sum::<f64>() / total;
-            for &i in rows {
-                let amount = self.weights[i] * (values(i) - mean);
-                let start = self.exposure_of[i] * self.functions;
-                for (k, p) in self.phi_of(i).iter().enumerate() {
-                    out[start + k] += amount * p;
-                }
+        let slots = out.as_mut_slice();
+        for (i, value) in values.iter().enumerate() {
+            let amount = self.weights[i] * (value - means[self.star_of[i]]);
+            let start = self.exposure_of[i] * self.functions;
+            for (out, p) in slots[start..start + self.functions].iter_mut().zip(self.phi_of(i)) {
+                *out += amount * p;
             }
         }
         out
@@ -99,8 +109,12 @@ impl NormalEquations<'_> {
         let k = self.functions;
         let mut information = vec![DMatrix::<f64>::zeros(k, k); self.exposures];
         for (i, weight) in self.informative_weights().into_iter().enumerate() {
-            let phi = DVector::from_column_slice(self.phi_of(i));
-            information[self.exposure_of[i]].ger(weight, &phi, &phi, 1.0);
+            let phi = self.phi_of(i);
+            let columns = information[self.exposure_of[i]].as_mut_slice().chunks_exact_mut(k);
+            for (column, p) in columns.zip(phi) {
+                let amount = weight * p;
+                column.iter_mut().zip(phi).for_each(|(sum, q)| *sum += amount * q);
+            }
         }
         information
             .into_iter()
@@ -113,19 +127,23 @@ impl NormalEquations<'_> {
     /// exposure with one weight keeps all of it (centring takes that part).
     pub fn informative_weights(&self) -> Vec<f64> {
         let balanced = self.exposures as f64 / (self.exposures as f64 - 1.0);
-        let mut informative = vec![0.0; self.weights.len()];
-        for (s, rows) in self.rows_of_star.iter().enumerate() {
-            let total = self.total_weight(s);
-            for &i in rows.iter().filter(|i| self.weights[**i] > 0.0) {
-                informative[i] = self.weights[i] * ((1.0 - self.weights[i] / total) * balanced).min(1.0);
-            }
-        }
-        informative
+        let totals = self.total_weights();
+        let informative = |(weight, star): (&f64, &usize)| match *weight > 0.0 {
+            true => weight * ((1.0 - weight / totals[*star]) * balanced).min(1.0),
+            false => 0.0,
+        };
+        self.weights.iter().zip(self.star_of).map(informative).collect()
     }
 
     /// The stacked, centred coefficients for `values`, by conjugate gradients
-    /// preconditioned with the exposures' own covariances. Cost linear in the rows.
-    pub fn solve(&self, values: &[f64], blocks: &[DMatrix<f64>]) -> DVector<f64> {
+    /// preconditioned with the exposures' own covariances, from `near` on where there is a solution
+    /// that differs little. Cost linear in the rows.
+    pub fn solve(
+        &self,
+        values: &[f64],
+        blocks: &[DMatrix<f64>],
+        near: Option<&DVector<f64>>,
+    ) -> DVector<f64> {
         let restrict = |v: &mut DVector<f64>| {
             if self.centred {
                 self.centre(v);
@@ -140,19 +158,28 @@ impl NormalEquations<'_> {
             restrict(&mut out);
             out
         };
-        let mut residual = self.project(|i| values[i]);
+        let image_of = |coefficients: &DVector<f64>| {
+            let model: Vec<f64> = (0..values.len()).map(|i| self.model(coefficients, i)).collect();
+            let mut image = self.project(&model);
+            restrict(&mut image);
+            image
+        };
+        let mut residual = self.project(values);
         restrict(&mut residual);
+        let start = residual.dot(&precondition(&residual));
         let mut solution = DVector::zeros(residual.len());
+        if let Some(near) = near {
+            solution.copy_from(near);
+            residual -= image_of(near);
+        }
         let mut z = precondition(&residual);
         let mut direction = z.clone();
         let mut rz = residual.dot(&z);
-        let start = rz;
         for _ in 0..2000 {
             if rz.is_nan() || rz <= 1e-22 * start {
                 break;
             }
-            let mut image = self.project(|i| self.model(&direction, i));
-            restrict(&mut image);
+            let image = image_of(&direction);
             let curvature = direction.dot(&image);
             if curvature.is_nan() || curvature <= 0.0 {
                 break;
@@ -173,47 +200,60 @@ impl NormalEquations<'_> {
     /// weight it is the leverage. Beyond [`EXACT_LEVERAGE_LIMIT`] coefficients C is taken as `diag(B_t)`, and the
     /// result scaled so that the change takes up as many degrees of freedom as it has coefficients.
     pub fn fitted_variances(&self, blocks: &[DMatrix<f64>]) -> Result<Vec<f64>, RepeatError> {
+        let totals = self.total_weights();
+        let of_change = match self.exposures * self.functions <= EXACT_LEVERAGE_LIMIT {
+            true => self.exact_change_variances(&totals, &self.inverse()?),
+            false => self.change_variances_by_blocks(&totals, blocks),
+        };
+        let of_offset = |star: &usize| if totals[*star] > 0.0 { 1.0 / totals[*star] } else { 0.0 };
+        Ok(self.star_of.iter().zip(of_change).map(|(star, of_change)| of_offset(star) + of_change).collect())
+    }
+
+    /// `Xt^T C Xt` of every row.
+    fn exact_change_variances(&self, totals: &[f64], c: &DMatrix<f64>) -> Vec<f64> {
         let k = self.functions;
-        let exact = if self.exposures * k <= EXACT_LEVERAGE_LIMIT { Some(self.inverse()?) } else { None };
         // phi_i^T C phi_j of two rows of one star.
         let product = |i: usize, j: usize| {
             let (t, u) = (self.exposure_of[i], self.exposure_of[j]);
             let (left, right) =
                 (DVectorView::from_slice(self.phi_of(i), k), DVectorView::from_slice(self.phi_of(j), k));
-            match &exact {
-                Some(c) => (c.view((t * k, u * k), (k, k)) * right).dot(&left),
-                None if t == u => (&blocks[t] * right).dot(&left),
-                None => 0.0,
-            }
+            (c.view((t * k, u * k), (k, k)) * right).dot(&left)
         };
-        let mut of_offset = vec![0.0; self.weights.len()];
         let mut of_change = vec![0.0; self.weights.len()];
-        for (s, rows) in self.rows_of_star.iter().enumerate() {
-            let total = self.total_weight(s);
-            if total <= 0.0 {
-                continue;
-            }
+        for (rows, total) in self.rows_of_star.iter().zip(totals).filter(|(_, total)| **total > 0.0) {
             let share = |i: usize| self.weights[i] / total;
             // Covariance of each row's model with its star's mean model.
-            let with_mean: Vec<f64> = match &exact {
-                Some(_) => {
-                    rows.iter().map(|&i| rows.iter().map(|&j| share(j) * product(i, j)).sum()).collect()
-                }
-                None => rows.iter().map(|&i| share(i) * product(i, i)).collect(),
-            };
+            let with_mean: Vec<f64> =
+                rows.iter().map(|&i| rows.iter().map(|&j| share(j) * product(i, j)).sum()).collect();
             let of_mean: f64 = rows.iter().zip(&with_mean).map(|(&i, c)| share(i) * c).sum();
             for (&i, c) in rows.iter().zip(&with_mean) {
-                of_offset[i] = 1.0 / total;
                 of_change[i] = (product(i, i) - 2.0 * c + of_mean).max(0.0);
             }
         }
-        let mut scale = 1.0;
-        if exact.is_none() {
-            let free = if self.centred { self.exposures - 1 } else { self.exposures };
-            let sum: f64 = of_change.iter().zip(&self.weights).map(|(v, w)| v * w).sum();
-            scale = if sum > 0.0 { (free * k) as f64 / sum } else { 0.0 };
+        of_change
+    }
+
+    /// The same with the exposures' own covariances alone, scaled to the degrees of freedom.
+    fn change_variances_by_blocks(&self, totals: &[f64], blocks: &[DMatrix<f64>]) -> Vec<f64> {
+        let share = |i: usize| {
+            let total = totals[self.star_of[i]];
+            if total > 0.0 { self.weights[i] / total } else { 0.0 }
+        };
+        let own: Vec<f64> = (0..self.weights.len())
+            .map(|i| bilinear(&blocks[self.exposure_of[i]], self.phi_of(i), self.phi_of(i)))
+            .collect();
+        let of_mean = self.sums_of_stars(|i| share(i) * share(i) * own[i]);
+        let mut of_change = own;
+        for (i, value) in of_change.iter_mut().enumerate() {
+            let star = self.star_of[i];
+            let left = (*value - 2.0 * share(i) * *value + of_mean[star]).max(0.0);
+            *value = if totals[star] > 0.0 { left } else { 0.0 };
         }
-        Ok(of_offset.iter().zip(&of_change).map(|(a, v)| a + scale * v).collect())
+        let free = if self.centred { self.exposures - 1 } else { self.exposures };
+        let sum: f64 = of_change.iter().zip(&self.weights).map(|(v, w)| v * w).sum();
+        let scale = if sum > 0.0 { (free * self.functions) as f64 / sum } else { 0.0 };
+        of_change.iter_mut().for_each(|value| *value *= scale);
+        of_change
     }
 
     /// The full covariance of the stacked, centred coefficients (dense).
@@ -266,6 +306,12 @@ impl NormalEquations<'_> {
         }
         (0..self.exposures).min_by(|a, b| weight[*a].total_cmp(&weight[*b])).unwrap_or(0)
     }
+}
+
+/// `left^T M right`.
+pub(super) fn bilinear(matrix: &DMatrix<f64>, left: &[f64], right: &[f64]) -> f64 {
+    let columns = matrix.as_slice().chunks_exact(left.len().max(1));
+    columns.zip(right).map(|(column, r)| r * column.iter().zip(left).map(|(m, l)| m * l).sum::<f64>()).sum()
 }
 
 /// Inverse of an information matrix; none where its functions are not independent.

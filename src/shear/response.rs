@@ -184,17 +184,26 @@ fn response(
     }))
 }
 
-/// A place between two points of a grid, linear in the logarithm (in the value from zero on).
+/// A place between two points of a grid: linear in the logarithm or, where the grid starts at zero, as that of the
+/// obstructions does, in the square (the area that is blocked).
 #[derive(Debug, Clone, Copy)]
 struct Place {
     index: usize,
     share: f64,
+    /// On a grid above zero, where sizes and biases follow power laws.
+    logarithmic: bool,
 }
 
 impl Place {
     fn value(self, values: &[f64]) -> f64 {
         let at = |k: usize| values.get(k).copied().unwrap_or(f64::NAN);
-        at(self.index) * (1.0 - self.share) + at(self.index + 1) * self.share
+        let (a, b) = (at(self.index), at(self.index + 1));
+        // A power law in steps this small stays within a factor of two; what does not passes near zero.
+        if self.logarithmic && a / b > 0.5 && a / b < 2.0 {
+            a * (b / a).powf(self.share)
+        } else {
+            a * (1.0 - self.share) + b * self.share
+        }
     }
 }
 
@@ -205,8 +214,10 @@ fn place(name: &'static str, grid: &[f64], value: f64) -> Result<Place, ShearErr
     }
     let index = grid.iter().rposition(|&point| point <= value).unwrap_or(0).min(grid.len().saturating_sub(2));
     let (a, b) = (grid[index], grid[index + 1]);
-    let share = if a > 0.0 { (value / a).ln() / (b / a).ln() } else { (value - a) / (b - a) };
-    Ok(Place { index, share })
+    let logarithmic = low > 0.0;
+    let share =
+        if logarithmic { (value / a).ln() / (b / a).ln() } else { (value * value - a * a) / (b * b - a * a) };
+    Ok(Place { index, share, logarithmic })
 }
 
 #[cfg(test)]

@@ -29,8 +29,11 @@ impl Mask {
     /// Marks columns of row `y`, as far as they lie inside the frame.
     pub fn mark(&mut self, y: usize, columns: Range<usize>) {
         let row = &mut self.words[y * self.per_row..(y + 1) * self.per_row];
-        for x in columns.start..columns.end.min(self.width) {
-            row[x / 64] |= 1 << (x % 64);
+        let (mut x, end) = (columns.start, columns.end.min(self.width));
+        while x < end {
+            let bits = (end - x).min(64 - x % 64);
+            row[x / 64] |= (u64::MAX >> (64 - bits)) << (x % 64);
+            x += bits;
         }
     }
 
@@ -50,7 +53,7 @@ mod tests {
     fn what_is_marked_is_contained() {
         let mut mask = Mask::new((3, 130));
         mask.mark(1, 60..200);
-        assert!(mask.contains(1, 60) && mask.contains(1, 129) && !mask.contains(1, 59));
+        assert!((60..130).all(|x| mask.contains(1, x)) && !(0..60).any(|x| mask.contains(1, x)));
         assert!(mask.is_clear(0, 0..130) && mask.is_clear(1, 0..0) && !mask.is_clear(1, 100..101));
     }
 }

@@ -45,6 +45,20 @@ impl<'a> Residual<'a> {
         self.pixels.dim()
     }
 
+    /// The pixels with their sky from column `left` of row `top` on, and the step from row to row, where
+    /// a rectangle holds no bad line and nothing outside the region.
+    pub fn plain(&self, top: i64, left: i64, width: usize, height: usize) -> Option<(&'a [f32], usize)> {
+        let (top, left) = (usize::try_from(top).ok()?, usize::try_from(left).ok()?);
+        let (rows, columns) = (top..top + height, left..left + width);
+        let Region { x0, x1, y0, y1 } = self.region;
+        let inside = top >= y0 && rows.end <= y1 && left >= x0 && columns.end <= x1;
+        let good = !self.bad_rows.iter().any(|y| rows.contains(y))
+            && !self.bad_columns.iter().any(|x| columns.contains(x));
+        let stride = self.pixels.ncols();
+        let pixels = self.pixels.as_slice()?.get(top * stride + left..)?;
+        (inside && good).then_some((pixels, stride))
+    }
+
     /// Must this pixel not be used?
     pub fn is_bad(&self, y: usize, x: usize) -> bool {
         let mut value = [0.0];

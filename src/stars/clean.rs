@@ -46,16 +46,7 @@ impl Saturated {
         let limit = at_least(limit - FULL_BELOW_LEVEL * limit.abs());
         let in_row = |(y, row): (usize, ArrayView1<f32>)| {
             let row = row.to_slice().unwrap_or_default();
-            let mut found = Vec::new();
-            pulp::Arch::new().dispatch(|| {
-                for (k, chunk) in row.chunks(256).enumerate() {
-                    if chunk.iter().fold(false, |any, value| any | (*value >= limit)) {
-                        let above = chunk.iter().enumerate().filter(|(_, value)| **value >= limit);
-                        found.extend(above.map(|(x, _)| (y, 256 * k + x)));
-                    }
-                }
-            });
-            found
+            pulp::Arch::new().dispatch(AtLeast { row, limit }).into_iter().map(|x| (y, x)).collect::<Vec<_>>()
         };
         let rows: Vec<Vec<(usize, usize)>> =
             pixels.outer_iter().into_par_iter().enumerate().map(in_row).collect();
@@ -83,6 +74,33 @@ impl Saturated {
             (down + up).max(right + left) > longest + 1
         };
         marked(shape, self.above.iter().copied().filter(in_trail))
+    }
+}
+
+/// The places in a row of values at or above a limit.
+struct AtLeast<'a> {
+    row: &'a [f32],
+    limit: f32,
+}
+
+impl pulp::WithSimd for AtLeast<'_> {
+    type Output = Vec<usize>;
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _: S) -> Vec<usize> {
+        const CHUNK: usize = 256;
+        let mut found = Vec::new();
+        for (k, chunk) in self.row.chunks(CHUNK).enumerate() {
+            let mut any = false;
+            for value in chunk {
+                any |= *value >= self.limit;
+            }
+            if any {
+                let above = chunk.iter().enumerate().filter(|(_, value)| **value >= self.limit);
+                found.extend(above.map(|(x, _)| CHUNK * k + x));
+            }
+        }
+        found
     }
 }
 

@@ -14,9 +14,14 @@ use crate::sky::{Mask, Residual, Sky};
 /// about one false peak at 4.8.
 pub const DETECTION_SNR: f64 = 5.0;
 
-/// The frame is smoothed in blocks that stay in the processor's cache.
-const BLOCK_ROWS: usize = 128;
-const BLOCK_COLUMNS: usize = 1024;
+/// The frame is smoothed in blocks: the rows under a filter stay in the processor's first cache, few
+/// are smoothed twice.
+const BLOCK_ROWS: usize = 256;
+const BLOCK_COLUMNS: usize = 512;
+
+/// Pixels are smoothed with their sky where it is no higher than this times their noise: single
+/// precision then holds a smoothed pixel to a thousandth of the noise.
+const HIGHEST_SKY_NOISES: f64 = 1e4;
 
 /// The matched filter ends here: beyond, `ΣP²` loses less than 5e-4 an axis.
 const FILTER_REACH_SIGMAS: f64 = 2.5;
@@ -116,7 +121,7 @@ pub fn detect(
         }
     }
     let in_block = |work: &mut Vec<f32>, block: &Region| {
-        pulp::Arch::new().dispatch(|| peaks(residual, sky, &filter, *block, limit, work))
+        pulp::Arch::new().dispatch(Peaks { residual, sky, filter: &filter, block: *block, limit, work })
     };
     let found: Vec<Vec<Detection>> = blocks.par_iter().map_init(Vec::new, in_block).collect();
     let mut found = found.concat();
@@ -129,60 +134,121 @@ pub fn by_flux(a: &Detection, b: &Detection) -> std::cmp::Ordering {
     b.flux.total_cmp(&a.flux).then(a.y.total_cmp(&b.y)).then(a.x.total_cmp(&b.x))
 }
 
-/// The peaks inside one block of the frame; `work` is space to work in.
-#[inline(always)]
-fn peaks(
-    residual: &Residual,
-    sky: &Sky,
-    filter: &Filter,
+/// The peaks inside one block of the frame.
+struct Peaks<'a> {
+    residual: &'a Residual<'a>,
+    sky: &'a Sky,
+    filter: &'a Filter,
     block: Region,
     limit: f64,
-    work: &mut Vec<f32>,
-) -> Vec<Detection> {
-    let taps = filter.kernel.len();
-    let half = taps / 2;
-    let floor = (limit * sky.least_noise(block) * filter.noise) as f32;
-    let (width, height) = (block.width() + 2, block.height() + 2);
-    // Behind a frame's edge there is nothing: zero.
-    let line = width + 2 * half;
-    let lines = height + 2 * half;
-    work.resize(line * lines + line + 3 * width, 0.0);
-    let (input, rest) = work.split_at_mut(line * lines);
-    let (column_sums, smoothed) = rest.split_at_mut(line);
-    for (k, out) in input.chunks_exact_mut(line).enumerate() {
-        padded_row(residual, (block.y0 + k) as i64 - 1 - half as i64, block.x0 as i64 - 1 - half as i64, out);
-    }
-    let mut found = Vec::new();
-    for k in 0..height {
-        down_columns(&input[k * line..], line, &filter.kernel, column_sums);
-        along_row(column_sums, &filter.kernel, &mut smoothed[k % 3 * width..][..width]);
-        if k < 2 {
-            continue;
+    /// To work in.
+    work: &'a mut Vec<f32>,
+}
+
+impl pulp::WithSimd for Peaks<'_> {
+    type Output = Vec<Detection>;
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(mut self, _: S) -> Vec<Detection> {
+        let half = self.filter.kernel.len() / 2;
+        let (line, lines) = (self.block.width() + 2 + 2 * half, self.block.height() + 2 + 2 * half);
+        let [top, left] = [self.block.y0, self.block.x0].map(|at| at as i64 - 1 - half as i64);
+        let noise = self.sky.least_noise(self.block);
+        let floor = self.limit * noise * self.filter.noise;
+        // The filter has unit sum: where all pixels are good, the sky comes off the smoothed ones.
+        let level = self.sky.least_level(self.block);
+        if let Some((pixels, stride)) = self.residual.plain(top, left, line, lines)
+            && level.abs() < HIGHEST_SKY_NOISES * noise
+            && let Some(found) = self.over(Lines { pixels, stride, with_sky: true }, floor + level)
+        {
+            return found;
         }
-        let row = |back: usize| &smoothed[(k - back) % 3 * width..][..width];
-        let (above, own, below) = (row(2), row(1), row(0));
-        let y = block.y0 + k - 2;
-        for first in (1..width - 1).step_by(64) {
-            let last = (first + 64).min(width - 1);
-            if !own[first..last].iter().fold(false, |any, value| any | (*value > floor)) {
+        let mut pixels = vec![0.0; line * lines];
+        for (y, out) in (top..).zip(pixels.chunks_exact_mut(line)) {
+            padded_row(self.residual, y, left, out);
+        }
+        self.over(Lines { pixels: &pixels, stride: line, with_sky: false }, floor).unwrap_or_default()
+    }
+}
+
+/// Lines of pixels, each so many behind the one before.
+#[derive(Clone, Copy)]
+struct Lines<'a> {
+    pixels: &'a [f32],
+    stride: usize,
+    with_sky: bool,
+}
+
+impl Peaks<'_> {
+    /// The peaks over a floor, in lines that reach half a filter and one pixel around the block; `None`
+    /// where a pixel has no value.
+    #[inline(always)]
+    fn over(&mut self, input: Lines, floor: f64) -> Option<Vec<Detection>> {
+        let floor = floor as f32;
+        let kernel = &self.filter.kernel[..];
+        let (width, height) = (self.block.width() + 2, self.block.height() + 2);
+        let line = width + kernel.len() - 1;
+        self.work.clear();
+        self.work.resize(line + 3 * width, 0.0);
+        let mut found = Vec::new();
+        for k in 0..height {
+            let (column_sums, smoothed) = self.work.split_at_mut(line);
+            let new = &mut smoothed[k % 3 * width..][..width];
+            down_columns(&input.pixels[k * input.stride..], input.stride, kernel, column_sums);
+            along_row(column_sums, kernel, new);
+            if any_nan(new) {
+                return None;
+            }
+            if k < 2 {
                 continue;
             }
-            for i in first..last {
-                if own[i] > floor && is_peak([above, own, below], i) {
-                    let x = block.x0 + i - 1;
-                    let peak = f64::from(own[i]);
-                    let snr = peak / (sky.noise_at(x as f64, y as f64) * filter.noise);
-                    if snr >= limit {
-                        let across = parabola([own[i - 1], own[i], own[i + 1]]);
-                        let along = parabola([above[i], own[i], below[i]]);
-                        let (x, y) = (x as f64 + across, y as f64 + along);
-                        found.push(Detection { x, y, flux: peak / filter.peak, snr });
-                    }
+            let rows = [2, 1, 0].map(|back| &self.work[line + (k - back) % 3 * width..][..width]);
+            for first in (1..width - 1).step_by(64) {
+                let last = (first + 64).min(width - 1);
+                if any_above(&rows[1][first..last], floor) {
+                    let near = (first..last).filter(|&i| rows[1][i] > floor && is_peak(rows, i));
+                    found.extend(near.filter_map(|i| self.detection(rows, i, k - 2, input.with_sky)));
                 }
             }
         }
+        Some(found)
     }
-    found
+
+    /// The peak at column `i` of the second of three smoothed rows, if it stands high enough.
+    fn detection(&self, rows: [&[f32]; 3], i: usize, row: usize, with_sky: bool) -> Option<Detection> {
+        let (x, y) = ((self.block.x0 + i - 1) as f64, (self.block.y0 + row) as f64);
+        let over = |dx: i8, dy: i8| {
+            let value = rows[(1 + dy) as usize][i.wrapping_add_signed(dx.into())];
+            let level = if with_sky { self.sky.level_at(x + f64::from(dx), y + f64::from(dy)) } else { 0.0 };
+            f64::from(value) - level
+        };
+        let peak = over(0, 0);
+        let snr = peak / (self.sky.noise_at(x, y) * self.filter.noise);
+        if !(snr >= self.limit) {
+            return None;
+        }
+        let across = parabola([over(-1, 0), peak, over(1, 0)]);
+        let along = parabola([over(0, -1), peak, over(0, 1)]);
+        Some(Detection { x: x + across, y: y + along, flux: peak / self.filter.peak, snr })
+    }
+}
+
+#[inline(always)]
+fn any_nan(values: &[f32]) -> bool {
+    let mut any = false;
+    for value in values {
+        any |= value.is_nan();
+    }
+    any
+}
+
+#[inline(always)]
+fn any_above(values: &[f32], floor: f32) -> bool {
+    let mut any = false;
+    for value in values {
+        any |= *value > floor;
+    }
+    any
 }
 
 /// Row `y` of the residual from column `first` on, either of which may lie outside the frame.
@@ -200,51 +266,57 @@ fn padded_row(residual: &Residual, y: i64, first: i64, out: &mut [f32]) {
     residual.row(y as usize, (first + left as i64) as usize, &mut out[left..right]);
 }
 
-/// Sums of the lines that begin with `input`, times the kernel.
+/// Columns summed at once, in the processor's registers.
+const CHUNK: usize = 64;
+
+/// Sums of the lines that begin with `input`, `stride` apart, times the kernel.
 #[inline(always)]
-fn down_columns(input: &[f32], line: usize, kernel: &[f32], out: &mut [f32]) {
-    const CHUNK: usize = 64;
-    let mut first = 0;
-    while first < line {
-        let count = CHUNK.min(line - first);
+fn down_columns(input: &[f32], stride: usize, kernel: &[f32], out: &mut [f32]) {
+    let (chunks, rest) = out.as_chunks_mut::<CHUNK>();
+    let done = CHUNK * chunks.len();
+    for (k, out) in chunks.iter_mut().enumerate() {
         let mut sums = [0.0_f32; CHUNK];
         for (tap, &factor) in kernel.iter().enumerate() {
-            let input = &input[tap * line + first..][..count];
-            if count == CHUNK {
-                for k in 0..CHUNK {
-                    sums[k] += factor * input[k];
-                }
-            } else {
-                for (sum, value) in sums.iter_mut().zip(input) {
-                    *sum += factor * value;
-                }
+            if let Some(input) = input[tap * stride + CHUNK * k..].first_chunk::<CHUNK>() {
+                add(&mut sums, factor, input);
             }
         }
-        out[first..first + count].copy_from_slice(&sums[..count]);
-        first += count;
+        *out = sums;
+    }
+    rest.fill(0.0);
+    for (tap, &factor) in kernel.iter().enumerate() {
+        for (sum, value) in rest.iter_mut().zip(&input[tap * stride + done..]) {
+            *sum = factor.mul_add(*value, *sum);
+        }
     }
 }
 
 /// The line smoothed along itself; it is longer than `out` by the kernel less one.
 #[inline(always)]
 fn along_row(line: &[f32], kernel: &[f32], out: &mut [f32]) {
-    const CHUNK: usize = 64;
-    for (chunk, out) in out.chunks_mut(CHUNK).enumerate() {
-        let line = &line[chunk * CHUNK..];
+    let (chunks, rest) = out.as_chunks_mut::<CHUNK>();
+    let done = CHUNK * chunks.len();
+    for (k, out) in chunks.iter_mut().enumerate() {
         let mut sums = [0.0_f32; CHUNK];
-        if out.len() == CHUNK {
-            for (tap, &factor) in kernel.iter().enumerate() {
-                let line = &line[tap..tap + CHUNK];
-                for k in 0..CHUNK {
-                    sums[k] += factor * line[k];
-                }
-            }
-        } else {
-            for (k, sum) in sums[..out.len()].iter_mut().enumerate() {
-                *sum = kernel.iter().zip(&line[k..]).fold(0.0, |sum, (factor, value)| sum + factor * value);
+        for (tap, &factor) in kernel.iter().enumerate() {
+            if let Some(line) = line[CHUNK * k + tap..].first_chunk::<CHUNK>() {
+                add(&mut sums, factor, line);
             }
         }
-        out.copy_from_slice(&sums[..out.len()]);
+        *out = sums;
+    }
+    rest.fill(0.0);
+    for (tap, &factor) in kernel.iter().enumerate() {
+        for (sum, value) in rest.iter_mut().zip(&line[done + tap..]) {
+            *sum = factor.mul_add(*value, *sum);
+        }
+    }
+}
+
+#[inline(always)]
+fn add(sums: &mut [f32; CHUNK], factor: f32, values: &[f32; CHUNK]) {
+    for k in 0..CHUNK {
+        sums[k] = factor.mul_add(values[k], sums[k]);
     }
 }
 
@@ -275,12 +347,12 @@ fn is_peak(rows: [&[f32]; 3], x: usize) -> bool {
 }
 
 /// Vertex of the parabola through three equidistant values, in -0.5..0.5.
-fn parabola(v: [f32; 3]) -> f64 {
-    let curvature = f64::from(v[0]) - 2.0 * f64::from(v[1]) + f64::from(v[2]);
+fn parabola(v: [f64; 3]) -> f64 {
+    let curvature = v[0] - 2.0 * v[1] + v[2];
     if curvature >= 0.0 {
         return 0.0;
     }
-    (0.5 * (f64::from(v[0]) - f64::from(v[2])) / curvature).clamp(-0.5, 0.5)
+    (0.5 * (v[0] - v[2]) / curvature).clamp(-0.5, 0.5)
 }
 
 /// The pixels where a detected source may still lift the sky: a disc around each detection that

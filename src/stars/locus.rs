@@ -5,7 +5,9 @@
 //! The seed is the densest size among bright sources; the locus is then followed over the
 //! field by a robust polynomial, its order and its gate tightening as members gather.
 
-use crate::field::{Basis, FieldFit, Robustness, fit};
+use nalgebra::DMatrix;
+
+use crate::field::{Basis, FieldFit, Robustness, fit_design};
 use crate::frame::Region;
 use crate::moments::{LADDER_SIGMA_PIXELS, Shape, StarMoments, Weight};
 
@@ -26,6 +28,9 @@ const GATE_SIGMAS: f64 = 4.5;
 
 /// A variance along the narrowest axis below this share of a star's is no star's.
 pub const NARROW_SHARE: f64 = 0.6;
+
+/// Members that the first, coarse steps are fitted to, at most.
+const FIRST_MEMBERS: usize = 500;
 
 /// SNR from which sources define the locus.
 const SEED_SNR: f64 = 50.0;
@@ -82,11 +87,8 @@ struct Feature {
 /// The measured locus.
 #[derive(Debug, Clone)]
 pub struct Locus {
+    basis: Basis,
     features: Vec<Option<Feature>>,
-    /// Members at the last step.
-    pub members: usize,
-    /// Degree of the polynomial over the field.
-    pub degree: usize,
 }
 
 impl Locus {
@@ -102,38 +104,45 @@ impl Locus {
             .copied()
             .filter(|c| c.features[SIZE].is_some_and(|(value, _)| (value - mode).abs() < FIRST_GATE_LOG_SIZE))
             .collect();
-        let mut locus = None;
-        for (degree, gate) in [(0, 12.0), (1, 9.0), (2, 7.0), (2, 6.0), (2, GATE_SIGMAS), (2, GATE_SIGMAS)] {
-            let degree = degree_for(members.len(), degree);
-            let next = Self::through(&members, region, degree)?;
-            members = candidates.iter().filter(|c| next.refusal(c, gate).is_none()).collect();
-            if members.len() < 3 {
-                return None;
-            }
-            locus = Some(next);
+        for (degree, gate) in [(0, 12.0), (1, 9.0), (2, 7.0), (2, 6.0)] {
+            let some: Vec<&Candidate> =
+                members.iter().step_by(members.len().div_ceil(FIRST_MEMBERS).max(1)).copied().collect();
+            let first = Self::through(&some, region, degree)?;
+            members = first.members_among(candidates, gate)?;
         }
-        locus
+        let mut locus = Self::through(&members, region, 2)?;
+        let again = locus.members_among(candidates, GATE_SIGMAS)?;
+        if !same(&members, &again) {
+            locus = Self::through(&again, region, 2)?;
+        }
+        locus.members_among(candidates, GATE_SIGMAS).map(|_| locus)
     }
 
+    /// Those within the gate; `None` for fewer than three.
+    fn members_among<'a>(&self, candidates: &'a [Candidate], gate: f64) -> Option<Vec<&'a Candidate>> {
+        let members: Vec<&Candidate> =
+            candidates.iter().filter(|c| self.refusal(c, gate).is_none()).collect();
+        (members.len() >= 3).then_some(members)
+    }
+
+    /// Of `degree`, or as high as the members bear.
     fn through(members: &[&Candidate], region: Region, degree: usize) -> Option<Self> {
-        let basis = Basis::over_rectangle(
-            region.x0 as f64,
-            region.x1 as f64,
-            region.y0 as f64,
-            region.y1 as f64,
-            degree,
-        )
-        .ok()?;
-        let features = (0..FEATURES).map(|k| feature_over_field(members, &basis, k)).collect::<Vec<_>>();
+        let degree = degree_for(members.len(), degree);
+        let [x0, x1, y0, y1] = [region.x0, region.x1, region.y0, region.y1].map(|edge| edge as f64);
+        let basis = Basis::over_rectangle(x0, x1, y0, y1, degree).ok()?;
+        let rows: Vec<Vec<f64>> = members.iter().map(|c| basis.evaluate(c.x, c.y)).collect();
+        let features =
+            (0..FEATURES).map(|k| feature_over_field(members, &basis, &rows, k)).collect::<Vec<_>>();
         features[SIZE].as_ref()?;
-        Some(Self { features, members: members.len(), degree })
+        Some(Self { basis, features })
     }
 
     /// Why a source is off the locus, if it is by more than `gate` standard deviations.
     fn refusal(&self, candidate: &Candidate, gate: f64) -> Option<Refusal> {
+        let phi = self.basis.evaluate(candidate.x, candidate.y);
         for (k, feature) in self.features.iter().enumerate() {
             let (Some(feature), Some((value, err))) = (feature, candidate.features[k]) else { continue };
-            let (expected, expected_err) = feature.fit.predict(candidate.x, candidate.y);
+            let (expected, expected_err) = feature.fit.predict_from(&phi);
             let sigma = (err * err + feature.width.powi(2) + expected_err.powi(2)).sqrt();
             let off = (value - expected) / sigma;
             if off.abs() <= gate {
@@ -171,35 +180,33 @@ fn degree_for(members: usize, wanted: usize) -> usize {
 }
 
 /// Fits one feature over the field and measures the scatter beyond the errors, twice: the
-/// scatter weights the second fit.
-fn feature_over_field(members: &[&Candidate], basis: &Basis, k: usize) -> Option<Feature> {
-    let measured: Vec<(f64, f64, f64, f64)> =
-        members.iter().filter_map(|c| c.features[k].map(|(value, err)| (c.x, c.y, value, err))).collect();
-    let xs: Vec<f64> = measured.iter().map(|m| m.0).collect();
-    let ys: Vec<f64> = measured.iter().map(|m| m.1).collect();
-    let values: Vec<f64> = measured.iter().map(|m| m.2).collect();
+/// scatter weights the second fit. `rows` are the values of the basis at each member.
+fn feature_over_field(members: &[&Candidate], basis: &Basis, rows: &[Vec<f64>], k: usize) -> Option<Feature> {
+    let measured = || members.iter().zip(rows).filter_map(|(c, row)| Some((c.features[k]?, row)));
+    let (values, errors): (Vec<f64>, Vec<f64>) = measured().map(|(feature, _)| feature).unzip();
+    let entries = measured().flat_map(|(_, row)| row.iter().copied());
+    let design = DMatrix::from_row_iterator(values.len(), basis.functions(), entries);
     let mut width = spread(&values)?;
     let mut fitted: Option<FieldFit> = None;
     for _ in 0..3 {
-        let sigmas: Vec<f64> = measured.iter().map(|m| m.3.hypot(width)).collect();
+        let sigmas: Vec<f64> = errors.iter().map(|err| err.hypot(width)).collect();
         // Another width changes the weights a little.
         let robustness = match &fitted {
             Some(before) => Robustness::BisquareFrom(&before.weights),
             None => Robustness::Bisquare,
         };
-        let fit = fit(basis, &xs, &ys, &values, &sigmas, robustness).ok()?;
+        let fit = fit_design(basis, &design, &values, &sigmas, robustness).ok()?;
         // What the residuals scatter beyond the errors: half of them lie within 0.6745 σ.
-        let mut excess: Vec<f64> = measured
-            .iter()
-            .map(|m| {
-                let residual = m.2 - fit.value(m.0, m.1);
-                (residual / 0.674_49).powi(2) - m.3 * m.3
-            })
-            .collect();
+        let excess = |(residual, err): (&f64, &f64)| (residual / 0.674_49).powi(2) - err * err;
+        let mut excess: Vec<f64> = fit.residuals.iter().zip(&errors).map(excess).collect();
         width = median(&mut excess)?.max(0.0).sqrt();
         fitted = Some(fit);
     }
     fitted.map(|fit| Feature { fit, width })
+}
+
+fn same(a: &[&Candidate], b: &[&Candidate]) -> bool {
+    a.len() == b.len() && a.iter().zip(b).all(|(a, b)| std::ptr::eq(*a, *b))
 }
 
 fn median(values: &mut [f64]) -> Option<f64> {

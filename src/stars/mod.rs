@@ -112,15 +112,41 @@ pub struct Star {
     /// Flux over its error by matched filter.
     pub snr: f64,
     pub adaptive: Option<Shape>,
-    /// One entry a rung of [`LADDER_SIGMA_PIXELS`].
-    pub ladder: [Option<Shape>; LADDER_SIGMA_PIXELS.len()],
-    pub higher: Option<HigherMoments>,
+    pub ladder: Ladder,
+    pub higher: Option<Box<HigherMoments>>,
     /// Bound on the light that neighbours add under the weight, as a share of the flux.
     pub contamination: f64,
     pub refused: Option<Refusal>,
     /// Sky-subtracted pixels `[y, x]`, frame units, centred on the pixel nearest
     /// the centroid; only for stars that are kept.
-    pub cutout: Option<Array2<f32>>,
+    pub cutout: Option<Box<Array2<f32>>>,
     /// True where a cut-out pixel must not be used.
-    pub cutout_mask: Option<Array2<bool>>,
+    pub cutout_mask: Option<Box<Array2<bool>>>,
+}
+
+type Rungs = [Option<Shape>; LADDER_SIGMA_PIXELS.len()];
+
+/// A star's shapes under fixed weights, one entry a rung of [`LADDER_SIGMA_PIXELS`]. Those of stars
+/// without any take no memory.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Ladder(Option<Box<Rungs>>);
+
+impl From<Rungs> for Ladder {
+    fn from(rungs: Rungs) -> Self {
+        Self(rungs.iter().any(Option::is_some).then(|| Box::new(rungs)))
+    }
+}
+
+impl std::ops::Deref for Ladder {
+    type Target = Rungs;
+
+    fn deref(&self) -> &Rungs {
+        self.0.as_deref().unwrap_or(&[None; LADDER_SIGMA_PIXELS.len()])
+    }
+}
+
+impl std::ops::DerefMut for Ladder {
+    fn deref_mut(&mut self) -> &mut Rungs {
+        self.0.get_or_insert_with(Box::default)
+    }
 }

@@ -9,7 +9,7 @@ use super::isolate::{contamination, drop_wings};
 use super::locus::{Candidate, Locus, NARROW_SHARE};
 use super::width::{Width, is_single_pixel, typical_width};
 use super::wings::Wings;
-use super::{Refusal, Star};
+use super::{Ladder, Refusal, Star};
 use crate::frame::Region;
 use crate::moments::{
     Cutout, LADDER_SIGMA_PIXELS, MomentError, StarMoments, Weight, measure, primary_weight,
@@ -24,6 +24,9 @@ const MAX_HALF_PIXELS: usize = 60;
 
 /// A saturated pixel this near a source's centre, in sigma of the stars, spoils it.
 const SATURATION_RADIUS_SIGMAS: f64 = 3.0;
+
+/// Rows whose stars are measured one after the other.
+const BAND_ROWS: usize = 64;
 
 /// SNR of the stars that show the wings.
 const WING_STAR_SNR: f64 = 100.0;
@@ -56,7 +59,7 @@ pub struct FrameStars {
 
 /// Finds, measures and judges everything in a frame.
 pub fn select(frame: &FrameView, settings: &StarSettings) -> Result<FrameStars, SkyError> {
-    let first_sky = sky::measure(frame.pixels, None, frame.region, frame.quantum)?;
+    let first_sky = sky::measure(frame.pixels, frame.region, frame.quantum)?;
     let saturated = Saturated::find(frame.pixels, frame.saturation);
     let full = saturated.mask(frame.pixels.dim());
     let Some(look) = first_look(frame, &first_sky, &full) else {
@@ -72,8 +75,8 @@ pub fn select(frame: &FrameView, settings: &StarSettings) -> Result<FrameStars, 
     let sigma = width.sigma;
     let primary = primary_weight(width.narrowest);
     let mut notes = Vec::new();
-    let sky = sky::measure(frame.pixels, Some(&covered), frame.region, frame.quantum);
-    let sky = sky.unwrap_or_else(|_| first_sky.clone());
+    let again = sky::measure_again(frame.pixels, &covered, frame.region, frame.quantum, &first_sky);
+    let sky = again.unwrap_or_else(|_| first_sky.clone());
     let residual = Residual::new(frame.pixels, &sky, frame.region);
     let (columns, rows) = bad_lines(&residual, &covered, &sky, frame.region);
     drop(covered);
@@ -106,14 +109,17 @@ pub fn select(frame: &FrameView, settings: &StarSettings) -> Result<FrameStars, 
     let half = cutout_half(sigma);
     let trails = saturated.trails(frame.pixels.dim(), sigma);
     let scene = Scene { residual: &residual, masked: &masked, trails: &trails, sky: &sky, frame, half };
-    let mut measured: Vec<(Star, Option<Candidate>)> = found
-        .par_iter()
-        .enumerate()
-        .map(|(k, d)| {
-            let early = scene.early_refusal(d, truncated[k], single[k], sigma, settings);
-            scene.measure(d, early, sigma, primary, contamination[k], settings)
-        })
-        .collect();
+    let measure = |k: usize| {
+        let d = &found[k];
+        let early = scene.early_refusal(d, truncated[k], single[k], sigma, settings);
+        (k, scene.measure(d, early, sigma, primary, contamination[k], settings))
+    };
+    // Neighbours one after the other: their pixels are near in memory too.
+    let mut places: Vec<usize> = (0..found.len()).collect();
+    places.sort_by_key(|&k| (found[k].y as usize / BAND_ROWS, found[k].x as usize));
+    let mut measured: Vec<(usize, (Star, Option<Candidate>))> = places.into_par_iter().map(measure).collect();
+    measured.sort_by_key(|(k, _)| *k);
+    let mut measured: Vec<(Star, Option<Candidate>)> = measured.into_iter().map(|(_, one)| one).collect();
     refuse_off_locus(&mut measured, frame.region, &mut notes);
     let mut stars: Vec<Star> = measured.into_iter().map(|(star, _)| star).collect();
     for star in &mut stars {
@@ -308,10 +314,11 @@ impl Scene<'_> {
                 };
                 // Kept with the pixel nearest the centroid in the middle.
                 let centred = Detection { x: star.x, y: star.y, ..*d };
-                match self.cut(&centred) {
+                let is_centred = (star.x.round(), star.y.round()) == (cx, cy);
+                match if is_centred { Some(cutout) } else { self.cut(&centred) } {
                     Some(cutout) => {
-                        star.cutout_mask = Some(cutout.mask);
-                        star.cutout = Some(cutout.pixels);
+                        star.cutout_mask = Some(Box::new(cutout.mask));
+                        star.cutout = Some(Box::new(cutout.pixels));
                     }
                     None => star.refused = star.refused.or(Some(Refusal::Edge)),
                 }
@@ -343,7 +350,7 @@ fn unmeasured(d: &Detection, contamination: f64) -> Star {
         flux_err: d.flux / d.snr,
         snr: d.snr,
         adaptive: None,
-        ladder: [None; LADDER_SIGMA_PIXELS.len()],
+        ladder: Ladder::default(),
         higher: None,
         contamination,
         refused: None,
@@ -359,8 +366,8 @@ fn fill(star: &mut Star, moments: &StarMoments, cx: f64, cy: f64) {
     star.flux_err = moments.flux_err;
     star.snr = moments.snr;
     star.adaptive = moments.adaptive;
-    star.ladder = moments.ladder;
-    star.higher = moments.higher;
+    star.ladder = moments.ladder.into();
+    star.higher = moments.higher.map(Box::new);
 }
 
 /// Follows the locus through the sources nothing else speaks against, and refuses those off

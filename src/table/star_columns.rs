@@ -64,7 +64,7 @@ pub(super) fn write(stars: &[Star], pixel_arcsec: Option<f64>) -> Result<Vec<Col
     for (name, what, get) in HIGHER {
         let description = format!("{what}, third or fourth moment in units of the second-moment ellipse");
         columns.push(floats(stars, name, "", "src.morph.param", &description, |s| {
-            s.higher.as_ref().map_or(f64::NAN, get)
+            s.higher.as_deref().map_or(f64::NAN, get)
         }));
     }
     let words = stars.iter().map(|s| s.refused.map_or(String::new(), |r| r.word().into())).collect();
@@ -148,7 +148,7 @@ fn shape_columns(
 }
 
 fn cutout_columns(stars: &[Star]) -> Result<[Column; 2], Unequal> {
-    let side = stars.iter().find_map(|s| s.cutout.as_ref()).map_or((0, 0), Array2::dim);
+    let side = stars.iter().find_map(|s| s.cutout.as_deref()).map_or((0, 0), Array2::dim);
     let (mut pixels, mut mask) = (Vec::with_capacity(stars.len()), Vec::with_capacity(stars.len()));
     for star in stars {
         let Some(cutout) = &star.cutout else {
@@ -156,7 +156,7 @@ fn cutout_columns(stars: &[Star]) -> Result<[Column; 2], Unequal> {
             mask.push(Vec::new());
             continue;
         };
-        let mask_shape = star.cutout_mask.as_ref().map_or(side, Array2::dim);
+        let mask_shape = star.cutout_mask.as_deref().map_or(side, Array2::dim);
         for shape in [cutout.dim(), mask_shape] {
             if shape != side {
                 return Err((side, shape));
@@ -223,12 +223,12 @@ pub(super) fn read(fits: &Table, pixel_arcsec: Option<f64>) -> Result<Vec<Star>,
                 flux_err: flux_err[i],
                 snr: snr[i],
                 adaptive: adaptive[i],
-                ladder: std::array::from_fn(|rung| ladder[rung][i]),
-                higher: higher[i],
+                ladder: std::array::from_fn(|rung| ladder[rung][i]).into(),
+                higher: higher[i].map(Box::new),
                 contamination: contamination[i],
                 refused,
-                cutout,
-                cutout_mask,
+                cutout: cutout.map(Box::new),
+                cutout_mask: cutout_mask.map(Box::new),
             })
         })
         .collect()

@@ -51,12 +51,13 @@ prop_compose! {
         Star {
             x: place.0, y: place.1, ra: sky.map(|s| s.0), dec: sky.map(|s| s.1),
             flux, flux_err: flux.abs() / 50.0, snr: 50.0,
-            adaptive, ladder: [rung, None, adaptive, rung, None, rung],
-            higher: higher.map(|k| HigherMoments {
+            adaptive, ladder: [rung, None, adaptive, rung, None, rung].into(),
+            higher: higher.map(|k| Box::new(HigherMoments {
                 coma1: 0.1 * k, coma2: -0.2 * k, coma_err: 0.01, trefoil1: 0.3, trefoil2: k,
                 trefoil_err: 0.02, kurtosis: 2.0 + k, kurtosis_err: 0.03,
-            }),
-            contamination: 0.003, refused: refused.map(|i| Refusal::ALL[i]), cutout, cutout_mask,
+            })),
+            contamination: 0.003, refused: refused.map(|i| Refusal::ALL[i]),
+            cutout: cutout.map(Box::new), cutout_mask: cutout_mask.map(Box::new),
         }
     }
 }
@@ -117,7 +118,7 @@ fn assert_same(a: &StarTable, b: &StarTable) {
             (b.flux, b.flux_err, b.snr, b.contamination)
         );
         assert!(same_shape(&a.adaptive, &b.adaptive));
-        assert!(a.ladder.iter().zip(&b.ladder).all(|(a, b)| same_shape(a, b)));
+        assert!(a.ladder.iter().zip(b.ladder.iter()).all(|(a, b)| same_shape(a, b)));
         assert_eq!(a.higher, b.higher);
         assert_eq!((a.refused, &a.cutout, &a.cutout_mask), (b.refused, &b.cutout, &b.cutout_mask));
     }

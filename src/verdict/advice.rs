@@ -47,19 +47,19 @@ pub fn advice(grounds: &Grounds) -> UndecidedAdvice {
             ..UndecidedAdvice::default()
         };
     };
-    let budget = |change: &Change| NoiseBudget::measured(change.modes(), all.stars, grounds.exposures);
+    let budget = |change: &Change| NoiseBudget::measured(change, all.stars, grounds.confidence).ok();
     let parts = [
-        (budget(&all.size_change), all.size.rms, grounds.limits.size_limit),
-        (budget(&all.e_change), all.ellipticity.rms, grounds.limits.ellipticity_limit),
+        (budget(&all.size_change), grounds.limits.size_limit),
+        (budget(&all.e_change), grounds.limits.ellipticity_limit),
     ];
     // Both quantities must decide: the larger number, and none where one of them has none.
-    let both = |needed: &dyn Fn(&NoiseBudget, f64, f64) -> Option<usize>| {
+    let both = |needed: &dyn Fn(&NoiseBudget, f64) -> Option<usize>| {
         let numbers: Option<Vec<usize>> =
-            parts.iter().map(|(b, rms, limit)| needed(b, *rms, *limit)).collect();
+            parts.iter().map(|(budget, limit)| needed(budget.as_ref()?, *limit)).collect();
         numbers?.into_iter().max()
     };
-    let stars = both(&|b, rms, limit| b.stars_needed(rms, limit, grounds.confidence).ok().flatten());
-    let exposures = both(&|b, rms, limit| b.exposures_needed(rms, limit, grounds.confidence).ok().flatten());
+    let stars = both(&|b, limit| b.stars_needed(b.rms, limit, grounds.confidence).ok().flatten());
+    let exposures = both(&|b, limit| b.exposures_needed(b.rms, limit, grounds.confidence).ok().flatten());
     let snr = grounds.star_snr.zip(stars).map(|(now, needed)| Brightness {
         now,
         // The noise of a star goes as 1 / SNR, that of the mean as 1 / sqrt(stars).

@@ -1,7 +1,7 @@
 //! The change between some exposures of a stack, measured and held against the limits.
 
 use super::stack::{Rows, Stack, StarHalf};
-use crate::repeat::{Change, Reference, RepeatError, RmsChange, measure_change};
+use crate::repeat::{Change, Layout, Reference, RepeatError, RmsChange, Row, measure_change_on};
 use crate::shear::Requirement;
 
 /// Where change is asked for.
@@ -71,12 +71,19 @@ pub fn assess(
         }
         _ => Obstacle::NothingCommon,
     };
-    let size_change = measure_change(&basis, keep.len(), &size_rows, &size, reference).map_err(obstacle)?;
-    let e_change = measure_change(&basis, keep.len(), &e_rows, &ellipticity, reference).map_err(obstacle)?;
+    let layout = Layout::new(&basis, &size_rows);
+    let measured = |rows: &[Row], values: &[Vec<f64>]| -> Result<(Change, RmsChange), RepeatError> {
+        let change = measure_change_on(&basis, &layout, keep.len(), rows, values, reference)?;
+        let rms = change.rms(confidence)?;
+        Ok((change, rms))
+    };
+    let (of_size, of_e) = rayon::join(|| measured(&size_rows, &size), || measured(&e_rows, &ellipticity));
+    let ((size_change, size), (e_change, ellipticity)) =
+        (of_size.map_err(obstacle)?, of_e.map_err(obstacle)?);
     Ok(Assessment {
         keep: keep.to_vec(),
-        size: size_change.rms(confidence).map_err(obstacle)?,
-        ellipticity: e_change.rms(confidence).map_err(obstacle)?,
+        size,
+        ellipticity,
         stars: size_rows.len() / keep.len().max(1),
         size_change,
         e_change,

@@ -16,6 +16,26 @@ pub struct CommonSky {
     pub points: Vec<(f64, f64)>,
     /// Share of the first exposure's usable region.
     pub share: f64,
+    area: Vec<[f64; 2]>,
+}
+
+/// Nearer to an edge than this, pixels, rounding may put a place on its other side.
+const TOO_NEAR: f64 = 1e-6;
+
+impl CommonSky {
+    /// Whether a place lies inside the area; `None` where it is too near an edge to tell.
+    pub fn holds(&self, p: [f64; 2]) -> Option<bool> {
+        let mut sure = true;
+        for (a, b) in sides(&self.area) {
+            let length = (b[0] - a[0]).hypot(b[1] - a[1]);
+            let distance = if length > TOO_NEAR { leftness(a, b, p) / length } else { f64::INFINITY };
+            if distance < -TOO_NEAR {
+                return Some(false);
+            }
+            sure &= distance > TOO_NEAR;
+        }
+        sure.then_some(true)
+    }
 }
 
 /// The common area of `regions` under `transforms` (detector to common frame); `None` where there
@@ -38,7 +58,7 @@ pub fn common_sky(transforms: &[Affine], regions: &[Region]) -> Option<CommonSky
         .map(|k| (at(x0, x1, k % GRID), at(y0, y1, k / GRID)))
         .filter(|&(x, y)| within(&area, [x, y]))
         .collect();
-    Some(CommonSky { points, share: signed_area(&area) / signed_area(&first) })
+    Some(CommonSky { points, share: signed_area(&area) / signed_area(&first), area })
 }
 
 /// The corners of a usable region in the common frame, counter-clockwise.

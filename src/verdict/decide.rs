@@ -100,20 +100,42 @@ const STANDS_OUT: f64 = 2.5;
 /// beyond the errors.
 pub fn standing_out(all: &Assessment, requirement: &Requirement, confidence: f64) -> Vec<usize> {
     let n = all.keep.len();
-    let apart = |t: usize, u: usize| apart(all, requirement, t, u);
     if n == 3 {
         let far = two_sided_normal(confidence);
         let agree = |(square, error): (f64, f64)| square + far * error < 1.0;
         let differ = |(square, error): (f64, f64)| square - far * error > 1.0;
-        let is_odd = |t: usize| {
-            let [a, b] = [(t + 1) % 3, (t + 2) % 3];
-            agree(apart(a, b)) && differ(apart(t, a)) && differ(apart(t, b))
-        };
+        let apart = |t: usize, u: usize| apart(all, requirement, t % 3, u % 3);
+        let is_odd =
+            |t: usize| agree(apart(t + 1, t + 2)) && differ(apart(t, t + 1)) && differ(apart(t, t + 2));
         return (0..n).filter(|&t| is_odd(t)).map(|t| all.keep[t]).collect();
     }
-    let from = |t: usize| (0..n).map(|u| apart(t, u).0.max(0.0).sqrt()).collect::<Vec<f64>>();
-    let typical =
-        (0..n).map(from).min_by(|a, b| median(a.clone()).total_cmp(&median(b.clone()))).unwrap_or_default();
+    // Coefficients over the limit, exposure after exposure, and the noise of their squares.
+    let scaled = |t: usize| -> (Vec<f64>, f64) {
+        let parts =
+            [(&all.size_change, requirement.size_limit), (&all.e_change, requirement.ellipticity_limit)];
+        let (mut coefficients, mut noise) = (Vec::new(), 0.0);
+        for (change, limit) in parts {
+            let to_limit = 1.0 / (limit * (change.components as f64).sqrt());
+            coefficients.extend(
+                change
+                    .coefficients
+                    .iter()
+                    .flat_map(|c| c.row(t).iter().map(|v| v * to_limit).collect::<Vec<_>>()),
+            );
+            noise += change.exposure_covariance[t].trace() / (limit * limit);
+        }
+        (coefficients, noise)
+    };
+    let exposures: Vec<(Vec<f64>, f64)> = (0..all.keep.len()).map(scaled).collect();
+    let square = |t: usize, u: usize| -> f64 {
+        let ((a, noise_a), (b, noise_b)) = (&exposures[t], &exposures[u]);
+        let apart: f64 = a.iter().zip(b).map(|(a, b)| (a - b) * (a - b)).sum();
+        (apart - noise_a - noise_b).max(0.0)
+    };
+    let from = |t: usize| (0..n).map(|u| square(t, u).sqrt()).collect::<Vec<f64>>();
+    let with_median = |distances: Vec<f64>| (median(distances.clone()), distances);
+    let typical = (0..n).map(from).map(with_median).min_by(|a, b| a.0.total_cmp(&b.0));
+    let typical = typical.map_or_else(Vec::new, |(_, distances)| distances);
     let threshold = (STANDS_OUT * median(typical.clone())).max(1.0);
     all.keep.iter().zip(typical).filter(|(_, d)| *d > threshold).map(|(&place, _)| place).collect()
 }
@@ -224,18 +246,16 @@ fn combine_all(evidence: &Evidence, standing: Standing) -> Option<Outcome> {
 fn subset(evidence: &Evidence) -> Option<Outcome> {
     let products = evidence.products()?;
     let all: Vec<usize> = (0..evidence.viable.len()).collect();
-    let mut kept = all.clone();
+    let mut left = products.left(all.clone());
     // Greedy: each time the exposure whose removal lowers the joint change most.
-    while products.mean_square(&kept)? > CHOSEN_SHARE {
-        let without = |gone: usize| kept.iter().copied().filter(|&k| k != gone).collect::<Vec<usize>>();
-        let change = |gone: usize| products.mean_square(&without(gone)).unwrap_or(f64::INFINITY);
-        let worst = kept.iter().copied().min_by(|&a, &b| change(a).total_cmp(&change(b)))?;
-        kept = without(worst);
-        let places: Vec<usize> = kept.iter().map(|&k| evidence.viable[k]).collect();
-        if kept.len() < 2 || evidence.share(&places) < MIN_SUBSET_SHARE {
+    while left.mean_square()? > CHOSEN_SHARE {
+        left.remove(left.worst()?);
+        let places: Vec<usize> = left.exposures().iter().map(|&k| evidence.viable[k]).collect();
+        if places.len() < 2 || evidence.share(&places) < MIN_SUBSET_SHARE {
             return None;
         }
     }
+    let kept = left.exposures();
     if kept.len() == all.len() {
         return None;
     }

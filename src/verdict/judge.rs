@@ -48,7 +48,6 @@ pub fn judge(
         single.partition(|&&t| kept_stars(&tables[t]) >= MIN_STARS);
 
     let stack = Stack::prepare(tables, &members);
-    let models: Vec<Option<OwnModel>> = stack.exposures.par_iter().map(OwnModel::fit).collect();
     let mut codes: Vec<Vec<&'static str>> = vec![Vec::new(); tables.len()];
     for &(t, code) in like.others.iter().chain(&like.remarks) {
         codes[t].push(code);
@@ -61,6 +60,7 @@ pub fn judge(
     }
     let (viable, all, in_sky) = assess_all(&stack, &mut codes, confidence);
     let instrument = assess(&stack, &viable, StarHalf::All, Place::Detector, confidence).ok();
+    let models: Vec<Option<OwnModel>> = stack.exposures.par_iter().map(OwnModel::fit).collect();
     let own = own_model_errors(&stack, &models, &viable, &limits, confidence);
 
     let time: Vec<f64> =

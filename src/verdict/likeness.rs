@@ -4,6 +4,8 @@
 
 use std::collections::BTreeMap;
 
+use sha2::{Digest, Sha256};
+
 use crate::gate::Severity;
 use crate::settings::CheckSettings;
 use crate::table::StarTable;
@@ -85,8 +87,11 @@ fn largest(
 
 /// Tables that repeat an earlier one: the same detections to the last bit, so the same pixels.
 pub fn repeats(tables: &[StarTable]) -> Vec<usize> {
-    let fingerprint = |table: &StarTable| -> Vec<[u64; 3]> {
-        table.stars.iter().map(|s| [s.x, s.y, s.flux].map(f64::to_bits)).collect()
+    let fingerprint = |table: &StarTable| -> [u8; 32] {
+        let mut hash = Sha256::new();
+        let values = table.stars.iter().flat_map(|s| [s.x, s.y, s.flux]);
+        values.for_each(|value| hash.update(value.to_le_bytes()));
+        hash.finalize().into()
     };
     let mut seen = std::collections::HashSet::new();
     (0..tables.len())

@@ -28,13 +28,13 @@ pub fn own_model_errors(
     confidence: f64,
 ) -> OwnErrors {
     // As adaptive moments would see the errors, which the limits speak of.
-    let error = |parts: &[HeldOut], response: f64| {
+    let error = |parts: &[&HeldOut], response: f64| {
         Some(model_error(parts, confidence).ok().flatten()?.divided_by(response))
     };
     let parts = |places: &[usize]| {
         let known = places.iter().filter_map(|&t| models[t].as_ref());
-        let size: Vec<HeldOut> = known.clone().map(|m| m.held_out_size.clone()).collect();
-        let ellipticity: Vec<HeldOut> = known.flat_map(|m| m.held_out_e.clone()).collect();
+        let size: Vec<&HeldOut> = known.clone().map(|m| &m.held_out_size).collect();
+        let ellipticity: Vec<&HeldOut> = known.flat_map(|m| &m.held_out_e).collect();
         (error(&size, stack.size_response), error(&ellipticity, stack.e_response))
     };
     let (mut passing, mut failing_ellipticity) = (Vec::new(), Vec::new());

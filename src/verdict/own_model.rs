@@ -7,7 +7,7 @@ use ndarray::Array2;
 use super::products::{FieldModel, FieldSample, StarPoint, ZoneImage};
 use super::stack::{Exposure, Measured, detector_basis, grid_over};
 use crate::field::{Basis, FieldFit, Robustness, basis::functions_of_degree, choose_degree, fit};
-use crate::repeat::held_out::{HeldOut, hold_out, model_error};
+use crate::repeat::held_out::{HeldOut, model_error};
 use crate::table::StarTable;
 
 /// Highest degree a field model may have.
@@ -59,13 +59,17 @@ impl OwnModel {
             let full = detector_basis(exposure.usable, widest)?;
             let choice = choose_degree(&full, &xs, &ys, values, sigmas, folds).ok()?;
             let basis = full.truncated(choice.degree);
-            let held_out = hold_out(&basis, &xs, &ys, values, sigmas, folds).ok()?;
-            let excess = model_error(std::slice::from_ref(&held_out), 0.95).ok().flatten();
+            let held_out = HeldOut::of(&choice.residuals, sigmas);
+            let excess = model_error(&[&held_out], 0.95).ok().flatten();
             let excess = excess.map_or(0.0, |error| error.rms);
             let sigmas: Vec<f64> = sigmas.iter().map(|sigma| sigma.hypot(excess)).collect();
             let fit_on = |basis| fit(basis, &xs, &ys, values, &sigmas, Robustness::Bisquare).ok();
-            let for_mean = full.truncated(choice.degree.max(MEAN_DEGREE));
-            Some((fit_on(&basis)?, fit_on(&for_mean)?, held_out))
+            let fitted = FieldFit { leverage: Vec::new(), ..fit_on(&basis)? };
+            let for_mean = match choice.degree {
+                MEAN_DEGREE.. => fitted.clone(),
+                _ => fit_on(&full.truncated(MEAN_DEGREE))?,
+            };
+            Some((fitted, for_mean.without_stars(), held_out))
         };
         let e_err = pick(|s| s.e_err);
         let (size, mean_size, held_out_size) = model(&pick(|s| s.log_size), &pick(|s| s.log_size_err))?;
@@ -79,7 +83,7 @@ impl OwnModel {
     pub fn means(&self, exposure: &Exposure) -> FieldMeans {
         let [ln_size, e1, e2] = &self.for_means;
         let grid = grid_over(exposure.usable);
-        let size = grid.iter().map(|[x, y]| ln_size.predict(*x, *y).0.exp()).sum::<f64>() / grid.len() as f64;
+        let size = grid.iter().map(|[x, y]| ln_size.value(*x, *y).exp()).sum::<f64>() / grid.len() as f64;
         let ((e1, err1), (e2, err2)) = (e1.field_mean(), e2.field_mean());
         FieldMeans {
             size,
@@ -102,9 +106,9 @@ impl OwnModel {
                 FieldSample {
                     x,
                     y,
-                    ln_size: self.size.predict(x, y).0,
-                    e1: self.e1.predict(x, y).0,
-                    e2: self.e2.predict(x, y).0,
+                    ln_size: self.size.value(x, y),
+                    e1: self.e1.value(x, y),
+                    e2: self.e2.value(x, y),
                 }
             })
             .collect()
@@ -223,7 +227,7 @@ pub(super) fn zone_images(table: &StarTable) -> Vec<ZoneImage> {
                 .filter(|s| {
                     zone(s.x, u.x0, u.width()) == z % ZONES && zone(s.y, u.y0, u.height()) == z / ZONES
                 })
-                .filter_map(|s| Some((s, s.cutout.as_ref()?, s.cutout_mask.as_ref()?)))
+                .filter_map(|s| Some((s, s.cutout.as_deref()?, s.cutout_mask.as_deref()?)))
                 .collect();
             let side = members.first()?.1.nrows();
             let (mut sum, mut weight) =

@@ -92,31 +92,41 @@ fn middles(zones: Vec<ZoneImage>, half: usize) -> Vec<ZoneImage> {
 /// Repeats about each star's mean: `(r - mean) / sqrt(s^2 - s_mean^2)`, r what the exposure's own model
 /// leaves, so that with true errors and models every pull is unit Gaussian.
 fn pulls(stack: &Stack, models: &[Option<OwnModel>], kept: impl Fn(&Exposure) -> bool) -> Pulls {
-    let mut repeats: HashMap<usize, Vec<[(f64, f64); 3]>> = HashMap::new();
-    for (exposure, model) in stack.exposures.iter().zip(models).filter(|(e, _)| kept(e)) {
-        let Some(model) = model else { continue };
-        for (k, star) in exposure.stars.iter().enumerate() {
-            let Some(identity) = star.identity else { continue };
-            repeats.entry(identity).or_default().push([
-                (model.size.residuals[k], star.log_size_err),
-                (model.e1.residuals[k], star.e_err),
-                (model.e2.residuals[k], star.e_err),
-            ]);
+    let repeats = || {
+        let fitted = stack.exposures.iter().zip(models).filter(|(e, _)| kept(e));
+        fitted.filter_map(|(e, model)| Some((e, model.as_ref()?))).flat_map(|(exposure, model)| {
+            exposure.stars.iter().enumerate().filter_map(|(k, star)| {
+                Some((
+                    star.identity?,
+                    [
+                        (model.size.residuals[k], star.log_size_err),
+                        (model.e1.residuals[k], star.e_err),
+                        (model.e2.residuals[k], star.e_err),
+                    ],
+                ))
+            })
+        })
+    };
+    // Of each star how often it was seen, and sums of weights and of weighted values.
+    let mut stars = vec![(0u32, [(0.0, 0.0); 3]); stack.matched.stars];
+    for (identity, values) in repeats() {
+        let (seen, sums) = &mut stars[identity];
+        *seen += 1;
+        for ((weight, sum), (value, sigma)) in sums.iter_mut().zip(values) {
+            *weight += sigma.powi(-2);
+            *sum += value * sigma.powi(-2);
         }
     }
     let empty = || vec![0; 2 * Pulls::HALF];
     let mut found = Pulls { size: empty(), ellipticity: empty() };
-    for star in repeats.values().filter(|r| r.len() > 1) {
-        for component in 0..3 {
-            let weight: f64 = star.iter().map(|r| r[component].1.powi(-2)).sum();
-            let mean = star.iter().map(|r| r[component].0 * r[component].1.powi(-2)).sum::<f64>() / weight;
+    for (identity, values) in repeats().filter(|(identity, _)| stars[*identity].0 > 1) {
+        for (component, (value, sigma)) in values.into_iter().enumerate() {
+            let (weight, sum) = stars[identity].1[component];
+            let pull = (value - sum / weight) / (sigma * sigma - 1.0 / weight).sqrt();
             let counts = if component == 0 { &mut found.size } else { &mut found.ellipticity };
-            for (value, sigma) in star.iter().map(|r| r[component]) {
-                let pull = (value - mean) / (sigma * sigma - 1.0 / weight).sqrt();
-                if pull.is_finite() {
-                    let bin = (pull / Pulls::BIN).floor() + Pulls::HALF as f64;
-                    counts[bin.clamp(0.0, (2 * Pulls::HALF - 1) as f64) as usize] += 1;
-                }
+            if pull.is_finite() {
+                let bin = (pull / Pulls::BIN).floor() + Pulls::HALF as f64;
+                counts[bin.clamp(0.0, (2 * Pulls::HALF - 1) as f64) as usize] += 1;
             }
         }
     }

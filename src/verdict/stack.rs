@@ -29,7 +29,7 @@ const GRID: usize = 30;
 
 /// One star of one exposure as judging needs it: `ln T` and e as adaptive moments would see
 /// them, with errors.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub struct Measured {
     /// Detector position, pixels, 0-based.
     pub x: f64,
@@ -43,7 +43,7 @@ pub struct Measured {
     pub e2: f64,
     pub e_err: f64,
     /// Third and fourth moments under the weight of its table.
-    pub higher: Option<HigherMoments>,
+    pub higher: Option<Box<HigherMoments>>,
     pub flux: f64,
     /// Error of each coordinate from noise, pixels.
     pub centroid_err: f64,
@@ -92,8 +92,7 @@ pub struct Rows {
 impl Stack {
     /// From the tables at `members`, each with at least [`MIN_STARS`] kept stars.
     pub fn prepare(tables: &[StarTable], members: &[usize]) -> Self {
-        let widths = members.iter().filter_map(|&t| tables[t].narrowest_sigma_pixels);
-        let narrowest = widths.fold(f64::INFINITY, f64::min);
+        let narrowest = narrowest_sigma(tables, members.iter().copied());
         let weight = primary_weight(narrowest);
         let kept: Vec<Vec<&Star>> = members.iter().map(|&t| used(&tables[t], weight)).collect();
         let mean_star = mean_star(&kept, narrowest);
@@ -130,13 +129,12 @@ impl Stack {
                 .collect(),
             ..exposure.clone()
         };
-        Self {
-            exposures: self.exposures.iter().enumerate().map(remeasured).collect(),
-            weight,
-            size_response: 1.0,
-            e_response: 1.0,
-            ..self.clone()
+        let mut exposures: Vec<Exposure> = self.exposures.iter().enumerate().map(remeasured).collect();
+        // The rung may be as narrow as the stack's own weight, and then swings as much.
+        if narrowest_sigma(tables, exposures.iter().map(|e| e.table)) < COARSE_SIGMA_PIXELS {
+            take_out_phase_swing(&mut exposures);
         }
+        Self { exposures, weight, size_response: 1.0, e_response: 1.0, ..self.clone() }
     }
 
     /// Rows for the exposures at `keep` (places in this stack) on the sky: positions in the
@@ -150,18 +148,19 @@ impl Stack {
             inverses.iter().zip(keep).all(|(inverse, &t)| inside(self.exposures[t].usable, inverse.apply(p)))
         };
         let regions: Vec<Region> = keep.iter().map(|&t| self.exposures[t].usable).collect();
-        let CommonSky { points: common, share: overlap } = common_sky(&transforms, &regions)?;
+        let sky = common_sky(&transforms, &regions)?;
+        let CommonSky { points: common, share: overlap, .. } = &sky;
         let place = |k: usize, star: &Measured| {
             let p = transforms[k].apply([star.x, star.y]);
-            seen_by_all(p).then_some(p)
+            sky.holds(p).unwrap_or_else(|| seen_by_all(p)).then_some(p)
         };
         // Finer than asked for where it can be, so that a remainder can be judged.
-        let finest = Basis::over_points(&common, FINEST_DEGREE).ok();
+        let finest = Basis::over_points(common, FINEST_DEGREE).ok();
         let basis = |degree| match &finest {
             Some(basis) => Some(basis.truncated(degree)),
-            None => Basis::over_points(&common, degree).ok(),
+            None => Basis::over_points(common, degree).ok(),
         };
-        self.rows(keep, stars, overlap, place, |k| transforms[k], basis)
+        self.rows(keep, stars, *overlap, place, |k| transforms[k], basis)
     }
 
     /// Rows for the exposures at `keep` on the detector.
@@ -258,6 +257,11 @@ pub fn grid_over(region: Region) -> Vec<[f64; 2]> {
         .collect()
 }
 
+/// The narrowest of the tables' PSFs, sigma in pixels; infinite where none is known.
+fn narrowest_sigma(tables: &[StarTable], members: impl Iterator<Item = usize>) -> f64 {
+    members.filter_map(|t| tables[t].narrowest_sigma_pixels).fold(f64::INFINITY, f64::min)
+}
+
 /// The kept stars of a table that have a shape under `weight`.
 fn used(table: &StarTable, weight: Weight) -> Vec<&Star> {
     let kept = table.stars.iter().filter(|s| s.refused.is_none());
@@ -285,7 +289,7 @@ fn measured(star: &Star, identity: Option<usize>, weight: Weight) -> Option<Meas
         e1: shape.e1,
         e2: shape.e2,
         e_err: shape.e_err,
-        higher: star.higher,
+        higher: star.higher.clone(),
         flux: star.flux,
         centroid_err: centroid_error(&shape, star.snr, weight),
         sky: star.ra.zip(star.dec).map(|(ra, dec)| [ra, dec]),
@@ -333,8 +337,8 @@ fn mean_star(kept: &[Vec<&Star>], sigma: f64) -> Option<PooledMoments> {
         .flat_map(|stars| stars.iter().take(each))
         .filter_map(|star| {
             Some(PooledStar {
-                pixels: star.cutout.as_ref()?,
-                mask: star.cutout_mask.as_ref()?,
+                pixels: star.cutout.as_deref()?,
+                mask: star.cutout_mask.as_deref()?,
                 x: star.x - star.x.round(),
                 y: star.y - star.y.round(),
                 flux: star.flux,

@@ -50,12 +50,12 @@ fn star(k: usize, random: &mut StdRng) -> Star {
         flux_err: 200.0,
         snr: 500.0,
         adaptive: Some(shape),
-        ladder: [Some(shape); 6],
-        higher: Some(higher),
+        ladder: [Some(shape); 6].into(),
+        higher: Some(Box::new(higher)),
         contamination: 0.0,
         refused: None,
-        cutout: Some(ndarray::Array2::from_elem((5, 5), 10.0)),
-        cutout_mask: Some(ndarray::Array2::from_elem((5, 5), false)),
+        cutout: Some(Box::new(ndarray::Array2::from_elem((5, 5), 10.0))),
+        cutout_mask: Some(Box::new(ndarray::Array2::from_elem((5, 5), false))),
     }
 }
 

@@ -486,7 +486,7 @@ fn measured(
         flux_err: star.flux / snr,
         snr,
         adaptive: Some(shape),
-        ladder: [None; 6],
+        ladder: Default::default(),
         higher: None,
         contamination: 0.0,
         refused: None,

@@ -35,8 +35,10 @@ use zone::Grid;
 /// Fewest stars a fit is tried with.
 pub const MIN_STARS: usize = 12;
 
-/// Cells across the pupil; the image repeats after as many `lambda / D`.
+/// Cells across the pupil for zones, for the exact images of stars, and for the first fits; the image
+/// repeats after as many `lambda / D`.
 const PUPIL_SAMPLES: usize = 48;
+const EXACT_PUPIL_SAMPLES: usize = 64;
 const COARSE_PUPIL_SAMPLES: usize = 32;
 const BAND_SAMPLES: usize = 3;
 /// Defocus and jitter from which the first fit starts: waves rms, and `lambda / D` rms.
@@ -169,6 +171,7 @@ impl ExposureFit {
 pub struct Fitter {
     known: Known,
     fine: Propagator,
+    exact: Propagator,
     coarse: Propagator,
 }
 
@@ -177,8 +180,13 @@ impl Fitter {
         let bands = if known.telescope.bandwidth_nm > 0.0 { BAND_SAMPLES } else { 1 };
         let fine = Telescope { band_samples: bands, pupil_samples: PUPIL_SAMPLES, ..known.telescope.clone() };
         let coarse = Telescope { band_samples: 1, pupil_samples: COARSE_PUPIL_SAMPLES, ..fine.clone() };
-        let fitter =
-            Self { known: known.clone(), fine: Propagator::new(&fine)?, coarse: Propagator::new(&coarse)? };
+        let exact = Telescope { pupil_samples: EXACT_PUPIL_SAMPLES, ..fine.clone() };
+        let fitter = Self {
+            known: known.clone(),
+            fine: Propagator::new(&fine)?,
+            exact: Propagator::new(&exact)?,
+            coarse: Propagator::new(&coarse)?,
+        };
         // Refuses a pixel that is too coarse for the telescope.
         fitter.fine.psf(&super::Wavefront::default(), &fitter.blur())?;
         Ok(fitter)
@@ -256,8 +264,7 @@ impl Fitter {
             }
         }
         prepared.refine(&frame, &first);
-        prepared.set_zones(prepare::FINE_ZONES);
-        let frame = self.frame(&self.fine, &prepared, false);
+        prepared.hold_beyond_zones(&frame, &self.exact, &first.values);
         let solved = solve(&frame, &prepared.targets, &first.values, solve::ARRIVED);
         self.finish(&frame, &prepared, solved, first.evaluations)
     }
@@ -289,11 +296,10 @@ impl Fitter {
             arrived: true,
         };
         prepared.refine(&without, &base);
-        prepared.set_zones(prepare::FINE_ZONES);
+        prepared.hold_beyond_zones(&without, &self.exact, &fit.values);
         let frame = self.frame(&self.fine, &prepared, true);
         let solved = solve(&frame, &prepared.targets, &start, solve::ARRIVED);
-        let still = self.frame(&self.fine, &prepared, false);
-        let base = solve(&still, &prepared.targets, &fit.values, solve::ARRIVED);
+        let base = solve(&without, &prepared.targets, &fit.values, solve::ARRIVED);
         let gain = base.chi2 - solved.chi2;
         Ok((self.finish(&frame, &prepared, solved, 0)?, gain))
     }

@@ -1,10 +1,13 @@
 //! Star images made ready for the fit: stamps, weights, zones of the field.
 
 use ndarray::Array2;
+use rayon::prelude::*;
 
+use super::parameters::Values;
 use super::solve::{Frame, Solved};
 use super::star::{Own, Target};
 use super::{FitError, MIN_STARS, Noise, StarImage, ZoneResidual};
+use crate::optics::Propagator;
 
 /// Half a stamp's side in `lambda / D`: beyond the second dark ring.
 const HALF_WIDTHS: f64 = 2.4;
@@ -13,9 +16,6 @@ const LEAST_HALF: usize = 4;
 const MOST_STARS: usize = 120;
 /// Zones along each side of the field.
 const ZONES: usize = 3;
-/// The same where a fit is finished: a star is nearer to its zone's place, to which its PSF is
-/// carried by a straight line.
-pub const FINE_ZONES: usize = 5;
 /// A star is dropped whose chi-square per pixel is over that of the others by this factor
 /// and by so many of its standard deviations.
 const OUTLIER_FACTOR: f64 = 1.5;
@@ -72,7 +72,8 @@ fn target(star: &StarImage, half: usize, noise: Noise) -> Option<Target> {
         }
     }
     let own = Own { flux: star.flux, centre: star.centre, background: 0.0 };
-    let target = Target { place: star.place, zone: 0, values, inverse_errors, half, own };
+    let (place, beyond_zone) = (star.place, Vec::new());
+    let target = Target { place, zone: 0, values, inverse_errors, half, own, beyond_zone };
     (target.used() * 10 >= target.values.len() * 9).then_some(target)
 }
 
@@ -183,6 +184,20 @@ impl Prepared {
             let mut keep = good.into_iter();
             self.targets.retain(|_| keep.next().unwrap_or(true));
         }
+    }
+
+    /// Gives every star what its exact image by `exact`, a finer grid, at `values` has beyond that of its zone: a zone's
+    /// image is carried to the star by a straight line, and on a coarser grid.
+    pub fn hold_beyond_zones(&mut self, frame: &Frame, exact: &Propagator, values: &Values) {
+        let (zones, half) = (frame.zones(values), self.half);
+        let blur = frame.blur_of(values);
+        self.targets.par_iter_mut().for_each(|target| {
+            let wavefront = values.pattern.wavefront(target.place[0], target.place[1]);
+            let [x, y] = target.own.centre.map(|c| half as f64 + c);
+            let exact = exact.psf_unchecked(&wavefront, &blur).image(2 * half + 1, x, y);
+            let zone = &zones[target.zone];
+            target.hold_beyond_zone(&exact, &zone.carried(&wavefront.noll_nm()), zone);
+        });
     }
 
     pub fn zone_residuals(&self, frame: &Frame, solved: &Solved) -> Vec<ZoneResidual> {

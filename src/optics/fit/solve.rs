@@ -37,9 +37,14 @@ impl Frame<'_> {
         if self.with_drift { MOST } else { MOST - 2 }
     }
 
+    /// The blur with the motion of `values`.
+    pub fn blur_of(&self, values: &Values) -> Blur {
+        Blur { jitter_mas2: values.jitter_mas2, drift_mas: values.drift_mas, ..self.blur }
+    }
+
     /// The model of every zone.
     pub fn zones(&self, values: &Values) -> Vec<Zone> {
-        let blur = Blur { jitter_mas2: values.jitter_mas2, drift_mas: values.drift_mas, ..self.blur };
+        let blur = self.blur_of(values);
         let zone = |&place| Zone::new(self.propagator, &blur, values, place, self.grid, self.with_drift);
         self.zones.par_iter().map(zone).collect()
     }

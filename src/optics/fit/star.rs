@@ -30,6 +30,9 @@ pub struct Target {
     pub inverse_errors: Vec<f64>,
     pub half: usize,
     pub own: Own,
+    /// What the star's exact image has beyond that of its zone, share of the light per pixel; empty
+    /// before it is known.
+    pub beyond_zone: Vec<f64>,
 }
 
 /// A star compared: whitened residuals and, for each slope image of the zone, the whitened
@@ -77,7 +80,21 @@ impl Target {
     /// Model pixels for given own numbers.
     pub fn model(&self, psf: &Array2<f64>, zone: &Zone, own: &Own) -> Vec<f64> {
         let [x, y] = self.axes(zone, own.centre);
-        at_pixels(psf, &x, &y).into_iter().map(|v| own.flux * v + own.background).collect()
+        self.image(psf, &x, &y).into_iter().map(|v| own.flux * v + own.background).collect()
+    }
+
+    /// Holds from now on what `exact`, the share of the light in each pixel at the star's present place, has beyond
+    /// the zone's image carried there. It hardly changes with the parameters any more.
+    pub fn hold_beyond_zone(&mut self, exact: &Array2<f64>, psf: &Array2<f64>, zone: &Zone) {
+        let [x, y] = self.axes(zone, self.own.centre);
+        self.beyond_zone = exact.iter().zip(at_pixels(psf, &x, &y)).map(|(e, z)| e - z).collect();
+    }
+
+    /// Share of the light in each pixel.
+    fn image(&self, psf: &Array2<f64>, x: &Axis1, y: &Axis1) -> Vec<f64> {
+        let mut image = at_pixels(psf, x, y);
+        image.iter_mut().zip(&self.beyond_zone).for_each(|(v, beyond)| *v += beyond);
+        image
     }
 
     /// Residuals and slopes at given own numbers. `extra` slope images beyond the Zernike
@@ -112,7 +129,7 @@ impl Target {
     fn own_columns(&self, psf: &Array2<f64>, zone: &Zone, centre: [f64; 2]) -> [Vec<f64>; 4] {
         let [x, y] = self.axes(zone, centre);
         let [along_x, along_y] = slopes_at_pixels(psf, &x, &y);
-        [at_pixels(psf, &x, &y), along_x, along_y, vec![1.0; self.values.len()]]
+        [self.image(psf, &x, &y), along_x, along_y, vec![1.0; self.values.len()]]
     }
 }
 

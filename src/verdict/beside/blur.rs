@@ -50,7 +50,7 @@ pub fn mean_moments(table: &StarTable, stack: &Stack) -> Option<MeanMoments> {
         difference.push((shape.mxx - shape.myy, e_err));
         cross.push((shape.mxy, 0.5 * e_err));
         responses.push((shape.size_response * shape.size, shape.e_response * shape.size));
-        if let Some(h) = star.higher.filter(|h| h.kurtosis_err > 0.0) {
+        if let Some(h) = star.higher.as_deref().filter(|h| h.kurtosis_err > 0.0) {
             kurtosis.push((h.kurtosis, h.kurtosis_err.hypot(0.01)));
         }
     }

@@ -129,7 +129,7 @@ fn trend(stars: &[StarMean]) -> Option<(BrightnessTrend, u32)> {
         sigmas: (0..stars.len()).filter(used).map(|i| stars[i].err).collect(),
         rejected: 0,
     };
-    let fitted = model(model_error(&[left], 0.95).ok().flatten().map_or(0.0, |error| error.rms))?;
+    let fitted = model(model_error(&[&left], 0.95).ok().flatten().map_or(0.0, |error| error.rms))?;
     let (from, to) = (basis.evaluate(0.0, 1.0), basis.evaluate(1.0, 1.0));
     let direction = nalgebra::DVector::from_iterator(from.len(), to.iter().zip(&from).map(|(a, b)| a - b));
     let slope = fitted.coefficients.dot(&direction);

@@ -7,12 +7,12 @@ use super::super::model::{CorrelationBin, Estimate, Reason, ResidualCorrelation}
 use super::super::own_model::OwnModel;
 use super::super::reasons;
 use super::super::results::finite;
-use super::super::stack::{Exposure, Stack};
+use super::super::stack::{Exposure, Measured, Stack};
 use crate::field::{FieldFit, order::fold_of_each};
 use crate::repeat::held_out::{HeldOut, hold_out_pairs, model_error};
 use crate::repeat::interval::two_sided_normal;
 use crate::repeat::residual_correlation::{
-    self as rho, CorrelatedStar, MIN_EXPOSURES, logarithmic_edges, residual_correlation,
+    self as rho, CorrelatedStar, MIN_EXPOSURES, PairCounts, correlation_of, edges_between, separations,
 };
 use crate::shear::{Requirement as Limits, SHEAR_POLARISABILITY};
 
@@ -45,15 +45,29 @@ pub fn of_stack(
 ) -> Option<ResidualCorrelation> {
     let patches = Patches::over(stack, places);
     let unit = pixel_arcsec.map_or(1.0, |scale| scale / 60.0);
-    let exposures: Vec<Vec<CorrelatedStar>> = places
-        .par_iter()
-        .filter_map(|&t| correlated_stars(stack, &stack.exposures[t], models[t].as_ref()?, &patches, unit))
-        .collect();
-    let edges = logarithmic_edges(&exposures, BINS)?;
-    let found = residual_correlation(&exposures, &edges, PATCHES * PATCHES);
+    let fitted: Vec<(&Exposure, &OwnModel)> =
+        places.iter().filter_map(|&t| Some((&stack.exposures[t], models[t].as_ref()?))).collect();
+    let mut edges = edges_over(&fitted, unit)?;
+    let counted = |edges: &[f64]| -> Vec<Option<PairCounts>> {
+        let of_exposure = |(exposure, model): &(&Exposure, &OwnModel)| {
+            let stars = correlated_stars(stack, exposure, model, &patches, unit)?;
+            Some(PairCounts::of(&stars, edges, PATCHES * PATCHES))
+        };
+        fitted.par_iter().map(of_exposure).collect()
+    };
+    let mut exposures = counted(&edges);
+    if exposures.iter().any(Option::is_none) {
+        // Exposures whose models do not bear two folds left out have no part in the bins either.
+        let able: Vec<_> =
+            fitted.iter().zip(&exposures).filter_map(|(e, found)| found.as_ref().map(|_| *e)).collect();
+        edges = edges_over(&able, unit)?;
+        exposures = counted(&edges);
+    }
+    let exposures: Vec<PairCounts> = exposures.into_iter().flatten().collect();
+    let found = correlation_of(&exposures, &edges, PATCHES * PATCHES);
     let to_shear = limits.size_ratio.map(|ratio| (SHEAR_POLARISABILITY * ratio).powi(-2));
     let limit = limits.ellipticity_limit.powi(2);
-    let stars: usize = exposures.iter().map(Vec::len).sum();
+    let stars: usize = exposures.iter().map(|counts| counts.stars).sum();
     Some(ResidualCorrelation {
         unit: if pixel_arcsec.is_some() { "arcmin" } else { "pixel" }.into(),
         exposures: u32::try_from(exposures.len()).ok()?,
@@ -136,6 +150,22 @@ fn in_numbers(bin: &rho::CorrelationBin, to_shear: Option<f64>) -> CorrelationBi
     }
 }
 
+/// The stars of one exposure that its models keep.
+fn kept<'a>(exposure: &'a Exposure, model: &OwnModel) -> Vec<&'a Measured> {
+    let fits = [&model.size, &model.e1, &model.e2];
+    let kept = |i: &usize| fits.iter().all(|fit| fit.weights[*i] > 0.0);
+    (0..exposure.stars.len()).filter(kept).take(MOST_STARS).map(|i| &exposure.stars[i]).collect()
+}
+
+/// Edges of the bins, from the closest pair of any exposure to its widest.
+fn edges_over(exposures: &[(&Exposure, &OwnModel)], unit: f64) -> Option<Vec<f64>> {
+    let of_exposure = |(exposure, model): &(&Exposure, &OwnModel)| {
+        let stars = kept(exposure, model);
+        separations(&stars.iter().map(|s| [s.x * unit, s.y * unit]).collect::<Vec<_>>())
+    };
+    edges_between(&exposures.par_iter().map(of_exposure).collect::<Vec<_>>(), BINS)
+}
+
 /// The stars of one exposure that its models keep, each with its residuals by the fold of a
 /// partner; in adaptive terms.
 fn correlated_stars(
@@ -146,22 +176,15 @@ fn correlated_stars(
     unit: f64,
 ) -> Option<Vec<CorrelatedStar>> {
     let fits = [&model.size, &model.e1, &model.e2];
-    let kept: Vec<usize> = (0..exposure.stars.len())
-        .filter(|&i| fits.iter().all(|fit| fit.weights[i] > 0.0))
-        .take(MOST_STARS)
-        .collect();
-    let stars: Vec<_> = kept.iter().map(|&i| exposure.stars[i]).collect();
+    let stars = kept(exposure, model);
     let (xs, ys): (Vec<f64>, Vec<f64>) = stars.iter().map(|s| (s.x, s.y)).unzip();
     let fold = fold_of_each(stars.len(), FOLDS).ok()?;
     let left = |fit: &FieldFit, values: Vec<f64>, errors: Vec<f64>, excess: f64| {
         let sigmas: Vec<f64> = errors.iter().map(|err| err.hypot(excess)).collect();
         hold_out_pairs(&fit.basis, &xs, &ys, &values, &sigmas, &fold).ok()
     };
-    let pick =
-        |value: fn(&super::super::stack::Measured) -> f64| stars.iter().map(value).collect::<Vec<f64>>();
-    let excess = |part: &HeldOut| {
-        model_error(std::slice::from_ref(part), 0.95).ok().flatten().map_or(0.0, |error| error.rms)
-    };
+    let pick = |value: fn(&Measured) -> f64| stars.iter().map(|s| value(s)).collect::<Vec<f64>>();
+    let excess = |part: &HeldOut| model_error(&[part], 0.95).ok().flatten().map_or(0.0, |error| error.rms);
     let e_excess = model.held_out_e.each_ref().map(excess);
     let size = left(fits[0], pick(|s| s.log_size), pick(|s| s.log_size_err), excess(&model.held_out_size))?;
     let e1 = left(fits[1], pick(|s| s.e1), pick(|s| s.e_err), e_excess[0])?;

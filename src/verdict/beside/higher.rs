@@ -25,7 +25,13 @@ pub fn of_stack(
     };
     let known: Vec<HashMap<usize, HigherMoments>> = keep
         .iter()
-        .map(|&t| stack.exposures[t].stars.iter().filter_map(|s| Some((s.identity?, s.higher?))).collect())
+        .map(|&t| {
+            stack.exposures[t]
+                .stars
+                .iter()
+                .filter_map(|s| Some((s.identity?, *s.higher.as_deref()?)))
+                .collect()
+        })
         .collect();
     let found: Vec<(Row, HigherMoments)> =
         rows.size_rows.iter().filter_map(|row| Some((*row, *known[row.exposure].get(&row.star)?))).collect();
@@ -81,7 +87,7 @@ mod tests {
             let angle = 0.3 * t as f64;
             let added = if t == 4 { jump } else { 0.0 };
             // The exposure's x axis lies at +angle on the sky: seen from it things turn by -angle.
-            star.higher = Some(HigherMoments {
+            star.higher = Some(Box::new(HigherMoments {
                 coma1: (0.1 + added) * angle.cos() + noise(),
                 coma2: -(0.1 + added) * angle.sin() + noise(),
                 coma_err: 0.01,
@@ -90,7 +96,7 @@ mod tests {
                 trefoil_err: 0.01,
                 kurtosis: 1.9 + noise(),
                 kurtosis_err: 0.01,
-            });
+            }));
         });
         for (t, exposure) in stack.exposures.iter_mut().enumerate() {
             let (sin, cos) = (0.3 * t as f64).sin_cos();

@@ -78,7 +78,7 @@ pub(super) fn add(
     let weights = settings.combine.weights;
     verdict.combined = combined::combined(tables, stack, case.models, added_up(outcome), weights);
     if let (Some(to), Some(judged)) = (&mut verdict.repeatability, judged) {
-        verdict.notes.extend(overlap::add(to, judged, stack, tables, weights, limits, confidence));
+        verdict.notes.extend(overlap::add(to, judged, stack, tables, weights, limits));
     }
     over_time::add(verdict, tables, stack);
     if let Some(found) = optics {

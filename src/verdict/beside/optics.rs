@@ -241,8 +241,8 @@ fn star_images(table: &StarTable) -> Vec<StarImage> {
         let place = [(star.x - 0.5 * (width - 1.0)) / half, (star.y - 0.5 * (height - 1.0)) / half];
         Some(StarImage {
             place,
-            pixels: star.cutout.clone()?,
-            mask: star.cutout_mask.clone()?,
+            pixels: star.cutout.as_deref()?.clone(),
+            mask: star.cutout_mask.as_deref()?.clone(),
             centre: [star.x - star.x.round(), star.y - star.y.round()],
             flux: star.flux,
         })

@@ -5,7 +5,7 @@ use super::super::model::{OverlapRow, Repeatability};
 use super::super::results::finite;
 use super::super::stack::Stack;
 use super::weights::weights_of;
-use crate::repeat::overlap::overlap_error;
+use crate::repeat::overlap::overlap_error_of;
 use crate::repeat::{Change, RepeatError, RmsChange};
 use crate::settings::CombineWeights;
 use crate::shear::Requirement as Limits;
@@ -23,7 +23,6 @@ pub fn add(
     tables: &[StarTable],
     weights: CombineWeights,
     limits: &Limits,
-    confidence: f64,
 ) -> Option<String> {
     let n = judged.keep.len();
     let known = weights_of(weights, &judged.keep, stack, tables);
@@ -32,8 +31,8 @@ pub fn add(
         None => (CombineWeights::Equal.word(), vec![1.0; n]),
     };
     let errors = |k: usize| -> Result<[RmsChange; 2], RepeatError> {
-        let of = |change: &Change| overlap_error(change, &values, k, confidence);
-        Ok([of(&judged.size_change)?, of(&judged.e_change)?])
+        let of = |change: &Change, whole: RmsChange| overlap_error_of(change, whole, &values, k);
+        Ok([of(&judged.size_change, judged.size)?, of(&judged.e_change, judged.ellipticity)?])
     };
     let passes = |[size, ellipticity]: &[RmsChange; 2]| {
         size.high < limits.size_limit && ellipticity.high < limits.ellipticity_limit
