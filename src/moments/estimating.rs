@@ -24,7 +24,7 @@ use super::sums::{Image, WithNoise};
 /// Newton steps before a fit is given up.
 const MAX_STEPS: usize = 60;
 
-const CLOSED_STEPS: usize = 3;
+const CLOSED_STEPS: usize = 6;
 
 /// A solution is known to this share of the star's width. Newton's error after a step is about the square
 /// of the step.
