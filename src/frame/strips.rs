@@ -191,6 +191,14 @@ impl WithSimd for Decode<'_> {
                 let pixels = bytes.as_chunks::<4>().0.iter().map(|pixel| i32::from_be_bytes(*pixel).into());
                 whole(out, pixels, scale, zero, blank);
             }
+            // Unsigned numbers come with a zero point of 2^63, which double precision would swallow them in.
+            64 if scale == 1.0 && zero == 9_223_372_036_854_775_808.0 => {
+                for (out, pixel) in out.iter_mut().zip(bytes.as_chunks::<8>().0) {
+                    let pixel = i64::from_be_bytes(*pixel);
+                    let value = (pixel as u64 ^ 1 << 63) as f32;
+                    *out = if blank == Some(pixel) { f32::NAN } else { value };
+                }
+            }
             64 => {
                 let pixels = bytes.as_chunks::<8>().0.iter().map(|pixel| i64::from_be_bytes(*pixel));
                 whole(out, pixels, scale, zero, blank);
