@@ -117,7 +117,7 @@ pub fn edges_between(ranges: &[(f64, f64)], bins: usize) -> Option<Vec<f64>> {
         let step = (widest / closest).ln() / bins as f64;
         let mut edges: Vec<f64> = (0..=bins).map(|k| closest * (step * k as f64).exp()).collect();
         // The closest and the widest pair belong to the outer bins, whatever rounding says.
-        edges[0] = closest * (1.0 - 1e-12);
+        edges[0] = closest * (1.0 - 1e-13);
         edges[bins] = widest * (1.0 + 1e-12);
         edges
     })
