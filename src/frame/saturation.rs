@@ -98,11 +98,11 @@ struct AddRow<'a> {
     y: usize,
 }
 
-impl pulp::WithSimd for AddRow<'_> {
+impl pulp::NullaryFnOnce for AddRow<'_> {
     type Output = ();
 
     #[inline(always)]
-    fn with_simd<S: pulp::Simd>(self, _: S) {
+    fn call(self) {
         let Brightest { top, floor } = self.brightest;
         for (k, chunk) in self.row.chunks(CHUNK).enumerate() {
             let mut any = false;

@@ -10,7 +10,6 @@ use std::io::{ErrorKind, Read};
 use std::path::Path;
 
 use ndarray::Array2;
-use pulp::{Simd, WithSimd};
 use sha2::{Digest, Sha256};
 
 use super::error::FrameError;
@@ -168,11 +167,11 @@ struct Decode<'a> {
     out: &'a mut [f32],
 }
 
-impl WithSimd for Decode<'_> {
+impl pulp::NullaryFnOnce for Decode<'_> {
     type Output = ();
 
     #[inline(always)]
-    fn with_simd<S: Simd>(self, _: S) {
+    fn call(self) {
         let Self { coding: Coding { bitpix, scale, zero, blank, .. }, bytes, out } = self;
         // Whole numbers up to 2^24 are exact in single precision.
         let shifted = scale == 1.0 && zero.fract() == 0.0 && zero.abs() < 16_711_680.0;

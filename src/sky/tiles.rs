@@ -133,11 +133,11 @@ struct Clip<'a> {
     before: Option<Tile>,
 }
 
-impl pulp::WithSimd for Clip<'_> {
+impl pulp::NullaryFnOnce for Clip<'_> {
     type Output = Option<Tile>;
 
     #[inline(always)]
-    fn with_simd<S: pulp::Simd>(self, _: S) -> Option<Tile> {
+    fn call(self) -> Option<Tile> {
         let Self { values, some, quantum, before } = self;
         let floor = quantum.map_or(0.0, |q| q / 12_f64.sqrt());
         if let Some(tile) = before

@@ -83,11 +83,11 @@ struct AtLeast<'a> {
     limit: f32,
 }
 
-impl pulp::WithSimd for AtLeast<'_> {
+impl pulp::NullaryFnOnce for AtLeast<'_> {
     type Output = Vec<usize>;
 
     #[inline(always)]
-    fn with_simd<S: pulp::Simd>(self, _: S) -> Vec<usize> {
+    fn call(self) -> Vec<usize> {
         const CHUNK: usize = 256;
         let mut found = Vec::new();
         for (k, chunk) in self.row.chunks(CHUNK).enumerate() {

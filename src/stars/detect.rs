@@ -145,11 +145,11 @@ struct Peaks<'a> {
     work: &'a mut Vec<f32>,
 }
 
-impl pulp::WithSimd for Peaks<'_> {
+impl pulp::NullaryFnOnce for Peaks<'_> {
     type Output = Vec<Detection>;
 
     #[inline(always)]
-    fn with_simd<S: pulp::Simd>(mut self, _: S) -> Vec<Detection> {
+    fn call(mut self) -> Vec<Detection> {
         let half = self.filter.kernel.len() / 2;
         let (line, lines) = (self.block.width() + 2 + 2 * half, self.block.height() + 2 + 2 * half);
         let [top, left] = [self.block.y0, self.block.x0].map(|at| at as i64 - 1 - half as i64);
