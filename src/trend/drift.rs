@@ -1,7 +1,7 @@
 //! A robust slope against time.
 
 use super::rank::group_sizes;
-use super::{TrendError, enough, finite, mean, median, normal_p, same_length, varies};
+use super::{TrendError, mean, median, normal_p, timed};
 use crate::repeat::interval::two_sided_normal;
 
 /// Fewer exposures cannot show a drift at 95 %: of 5 in a row, all rising or all falling has the
@@ -52,16 +52,7 @@ pub struct Autocorrelation {
 /// memory), for the interval and for a second p-value. A curved drift looks the same, so that
 /// the first p-value is left as it is.
 pub fn drift(times: &[f64], values: &[f64], confidence: f64) -> Result<Drift, TrendError> {
-    enough(values.len(), MIN_EXPOSURES)?;
-    same_length("times", times.len(), values.len())?;
-    finite("times", times)?;
-    finite("values", values)?;
-    if !varies(times) {
-        return Err(TrendError::Constant { what: "the time" });
-    }
-    if times.windows(2).any(|w| w[1] < w[0]) {
-        return Err(TrendError::NotSorted);
-    }
+    timed(times, values, MIN_EXPOSURES)?;
     let mut slopes = pair_slopes(times, values);
     slopes.sort_by(f64::total_cmp);
     let slope = median(&slopes);

@@ -67,6 +67,21 @@ fn same_length(what: &'static str, found: usize, expected: usize) -> Result<(), 
     if found == expected { Ok(()) } else { Err(TrendError::LengthMismatch { what, found, expected }) }
 }
 
+/// A series on times that vary and do not fall.
+fn timed(times: &[f64], values: &[f64], needed: usize) -> Result<(), TrendError> {
+    enough(values.len(), needed)?;
+    same_length("times", times.len(), values.len())?;
+    finite("times", times)?;
+    finite("values", values)?;
+    if !varies(times) {
+        return Err(TrendError::Constant { what: "the time" });
+    }
+    if times.windows(2).any(|w| w[1] < w[0]) {
+        return Err(TrendError::NotSorted);
+    }
+    Ok(())
+}
+
 fn mean(values: &[f64]) -> f64 {
     values.iter().sum::<f64>() / values.len() as f64
 }

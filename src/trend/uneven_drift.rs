@@ -5,7 +5,7 @@ use rand::rngs::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
 use super::drift::{Drift, MIN_EXPOSURES, drift};
-use super::{TrendError, enough, finite, normal_p, positive, same_length, varies};
+use super::{TrendError, normal_p, positive, timed, varies};
 use crate::repeat::interval::two_sided_normal;
 
 const SEED: u64 = 0x5713_9004;
@@ -34,16 +34,7 @@ pub fn drift_weighted(
     if !varies(deviations) || values.len() < MIN_EXPOSURES {
         return drift(times, values, confidence);
     }
-    enough(values.len(), MIN_EXPOSURES)?;
-    same_length("times", times.len(), values.len())?;
-    finite("times", times)?;
-    finite("values", values)?;
-    if !varies(times) {
-        return Err(TrendError::Constant { what: "the time" });
-    }
-    if times.windows(2).any(|w| w[1] < w[0]) {
-        return Err(TrendError::NotSorted);
-    }
+    timed(times, values, MIN_EXPOSURES)?;
     let weights = relative_weights(deviations);
     let mut slopes = pair_slopes(times, values, &weights);
     slopes.sort_by(|a, b| a.0.total_cmp(&b.0));
