@@ -101,6 +101,15 @@ fn rows() -> Vec<(String, Stack)> {
             row(format!("decide-{name}-{strength:.1}"), stack);
         }
     }
+    // One exposure off by six limits; the others change as told.
+    for (word, strength) in [("size-1.0", (1.0, 0.0)), ("e-1.0", (0.0, 1.0)), ("none", (0.0, 0.0))] {
+        for (stars, limit_over_noise) in [(100, 2.0), (100, 3.0), (200, 6.0)] {
+            row(
+                format!("decide-off-{word}-{stars}-limit-{limit_over_noise}"),
+                Stack { plainly_off: 6.0, strength, stars, limit_over_noise, ..plain },
+            );
+        }
+    }
     for (name, contamination) in [
         ("pairs", Contamination::Pairs),
         ("neighbours", Contamination::VariableNeighbours),

@@ -21,6 +21,7 @@ const SCENE: Stack = Stack {
     stated_gain: 1.0,
     dither: 20.0,
     rotation_deg: 0.0,
+    plainly_off: 0.0,
     static_field: 0.003,
 };
 
@@ -43,6 +44,20 @@ fn one_bad_exposure_in_eight_is_left_out_alone() {
     assert_eq!(found.decision, Decision::CombineSubset);
     assert_eq!(gated(&found, Gate::LeaveOut), [4]);
     assert_eq!(found.exposures[4].reasons, ["psf-differs"]);
+}
+
+/// With a hundred stars a half has too few to show the rest within; an exposure off beyond doubt leaves all of
+/// them to judge. Of 60 such stacks all came out so (`calibration decide-off-none-100-limit-3`).
+#[test]
+fn an_exposure_off_beyond_doubt_leaves_all_stars_to_judge_the_rest() {
+    let scene = Stack { stars: 100, limit_over_noise: 3.0, plainly_off: 6.0, ..SCENE };
+    for seed in 21..27 {
+        let found = verdict(&draw(&scene, seed));
+        assert_eq!(found.decision, Decision::CombineSubset, "{seed}");
+        assert_eq!(gated(&found, Gate::LeaveOut), [4], "{seed}");
+        let said = &found.reasons[0].text;
+        assert!(said.contains("judged by all stars, since what is left out is off beyond doubt"), "{said}");
+    }
 }
 
 #[test]

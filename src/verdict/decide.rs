@@ -4,7 +4,9 @@
 //! Each positive answer needs both upper bounds under their limits (equivalence testing,
 //! Schuirmann 1987, J. Pharmacokinet. Biopharm. 15, 657). Subsets and groups are chosen with
 //! one half of the stars and judged with the other, so that choosing does not flatter, and only
-//! one subset and one division into two and three groups are tried.
+//! one subset and one division into two and three groups are tried. Before them, one subset more: what
+//! is left without the exposures that are off beyond doubt. Noise has no part in that choice, so that all
+//! stars may judge it.
 
 use super::assess::{Assessment, Place, Standing, assess};
 use super::model::Decision;
@@ -59,8 +61,10 @@ pub struct Outcome {
     /// groups.
     pub kept: Vec<usize>,
     pub groups: Vec<Vec<usize>>,
-    /// The assessment of the kept, where it is not that of all: from the judging half.
+    /// The assessment of the kept, where it is not that of all.
     pub judged: Option<Assessment>,
+    /// The stars that assessment is from.
+    pub judged_by: StarHalf,
     /// Left out because they differ.
     pub differing: Vec<usize>,
     /// Codes of the checks for which a positive answer was withheld.
@@ -202,6 +206,7 @@ fn plain(decision: Decision, kept: Vec<usize>) -> Outcome {
         kept,
         groups: Vec::new(),
         judged: None,
+        judged_by: StarHalf::All,
         differing: Vec::new(),
         withheld_for: Vec::new(),
     }
@@ -214,8 +219,8 @@ impl Evidence<'_> {
         if all > 0.0 { sum(members) / all } else { 0.0 }
     }
 
-    fn judged(&self, members: &[usize]) -> Option<Assessment> {
-        assess(self.stack, members, StarHalf::Judging, Place::Sky, self.confidence)
+    fn judged(&self, members: &[usize], stars: StarHalf) -> Option<Assessment> {
+        assess(self.stack, members, stars, Place::Sky, self.confidence)
             .ok()
             .filter(|a| a.standing(self.requirement, self.confidence) == Standing::Within)
     }
@@ -243,7 +248,38 @@ fn combine_all(evidence: &Evidence, standing: Standing) -> Option<Outcome> {
     Some(plain(decision, evidence.viable.to_vec()))
 }
 
+/// By this many standard errors over the limit an exposure is off beyond doubt: by chance it is so once
+/// in some millions.
+const BEYOND_DOUBT: f64 = 5.0;
+
 fn subset(evidence: &Evidence) -> Option<Outcome> {
+    without_those_plainly_off(evidence).or_else(|| chosen_subset(evidence))
+}
+
+/// All but those that stand out and differ beyond doubt from each that does not. What is left is the same
+/// set whatever the noise, or lacks an exposure that is truly over the limit and would show it; so its
+/// bounds keep their error rate with all stars.
+fn without_those_plainly_off(evidence: &Evidence) -> Option<Outcome> {
+    let all = evidence.all;
+    let standing_out = standing_out(all, evidence.requirement, evidence.confidence);
+    let (out, ordinary): (Vec<usize>, Vec<usize>) =
+        (0..all.keep.len()).partition(|&t| standing_out.contains(&all.keep[t]));
+    let differs = |t: usize, u: usize| {
+        let (square, error) = apart(all, evidence.requirement, t, u);
+        square - BEYOND_DOUBT * error > 1.0
+    };
+    let is_plain = |t: &usize| ordinary.iter().all(|&u| differs(*t, u));
+    let differing: Vec<usize> = out.into_iter().filter(is_plain).map(|t| all.keep[t]).collect();
+    let places: Vec<usize> = all.keep.iter().copied().filter(|t| !differing.contains(t)).collect();
+    if differing.is_empty() || places.len() < 2 || evidence.share(&places) < MIN_SUBSET_SHARE {
+        return None;
+    }
+    let judged = Some(evidence.judged(&places, StarHalf::All)?);
+    Some(Outcome { judged, differing, ..plain(Decision::CombineSubset, places) })
+}
+
+/// Chosen with one half of the stars, judged with the other.
+fn chosen_subset(evidence: &Evidence) -> Option<Outcome> {
     let products = evidence.products()?;
     let all: Vec<usize> = (0..evidence.viable.len()).collect();
     let mut left = products.left(all.clone());
@@ -260,9 +296,10 @@ fn subset(evidence: &Evidence) -> Option<Outcome> {
         return None;
     }
     let places: Vec<usize> = kept.iter().map(|&k| evidence.viable[k]).collect();
-    let judged = evidence.judged(&places)?;
+    let judged = Some(evidence.judged(&places, StarHalf::Judging)?);
     let differing = evidence.viable.iter().copied().filter(|t| !places.contains(t)).collect();
-    Some(Outcome { judged: Some(judged), differing, ..plain(Decision::CombineSubset, places) })
+    let judged_by = StarHalf::Judging;
+    Some(Outcome { judged, judged_by, differing, ..plain(Decision::CombineSubset, places) })
 }
 
 fn split(evidence: &Evidence) -> Option<Outcome> {
@@ -271,12 +308,18 @@ fn split(evidence: &Evidence) -> Option<Outcome> {
         let groups = products.groups(count, evidence.smallest_group)?;
         let places: Vec<Vec<usize>> =
             groups.iter().map(|g| g.iter().map(|&k| evidence.viable[k]).collect()).collect();
-        let judged: Vec<Assessment> = places.iter().map(|g| evidence.judged(g)).collect::<Option<_>>()?;
+        let of_group = |group: &Vec<usize>| evidence.judged(group, StarHalf::Judging);
+        let judged: Vec<Assessment> = places.iter().map(of_group).collect::<Option<_>>()?;
         let largest = (0..places.len()).max_by(|&a, &b| {
             evidence.share(&places[a]).total_cmp(&evidence.share(&places[b])).then(b.cmp(&a))
         })?;
-        let judged = judged.into_iter().nth(largest);
-        Some(Outcome { judged, groups: places, ..plain(Decision::Split, evidence.viable.to_vec()) })
+        let (judged, judged_by) = (judged.into_iter().nth(largest), StarHalf::Judging);
+        Some(Outcome {
+            judged,
+            judged_by,
+            groups: places,
+            ..plain(Decision::Split, evidence.viable.to_vec())
+        })
     })
 }
 

@@ -281,7 +281,7 @@ impl Case<'_> {
             judged,
             all: self.all,
             instrument: self.instrument.filter(|_| self.in_sky),
-            half: outcome.judged.is_some(),
+            chosen: outcome.judged.is_some().then_some(outcome.judged_by),
             limits: self.limits,
             confidence: self.confidence,
             own_model: self.own_model().as_ref(),

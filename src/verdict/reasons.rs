@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use super::assess::{Assessment, Standing};
 use super::model::{Decision, Measured, Reason, SizeAndEllipticity};
 use super::results::finite;
+use super::stack::StarHalf;
 use crate::gate;
 use crate::moments::Weight;
 use crate::repeat::{Change, RmsChange};
@@ -21,8 +22,8 @@ pub struct Facts<'a> {
     pub all: Option<&'a Assessment>,
     /// All exposures on the detector, where they were also compared on the sky.
     pub instrument: Option<&'a Assessment>,
-    /// True where it was judged by half of the stars.
-    pub half: bool,
+    /// The stars that judged, where some exposures were chosen.
+    pub chosen: Option<StarHalf>,
     pub limits: &'a Limits,
     pub confidence: f64,
     pub own_model: Option<&'a SizeAndEllipticity>,
@@ -50,9 +51,15 @@ pub fn all(facts: &Facts) -> Vec<Reason> {
     }
     if let Some(judged) = facts.judged {
         let n = judged.keep.len();
-        let by = if facts.half { ", judged by stars that took no part in the choice" } else { "" };
+        let by = match facts.chosen {
+            None => "",
+            Some(StarHalf::All) => ", judged by all stars, since what is left out is off beyond doubt",
+            Some(_) => ", judged by stars that took no part in the choice",
+        };
         let who = match facts.decision {
-            Decision::CombineSubset if facts.half => format!("between the {n} exposures kept{by}"),
+            Decision::CombineSubset if facts.chosen.is_some() => {
+                format!("between the {n} exposures kept{by}")
+            }
             Decision::Split => format!("between the {n} exposures of the largest group{by}"),
             _ => format!("between {n} exposures"),
         };

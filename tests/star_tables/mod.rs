@@ -89,6 +89,9 @@ pub struct Stack {
     pub dither: f64,
     /// Rotation of the field from first to last exposure, degrees.
     pub rotation_deg: f64,
+    /// The exposure in the middle is off by this many limits besides, where it is above zero; `strength` is then
+    /// that of the others.
+    pub plainly_off: f64,
     /// Amplitude of the static field in ln T and in e.
     pub static_field: f64,
 }
@@ -107,6 +110,7 @@ impl Default for Stack {
             stated_gain: 1.0,
             dither: 20.0,
             rotation_deg: 0.0,
+            plainly_off: 0.0,
             static_field: 0.003,
         }
     }
@@ -203,9 +207,17 @@ pub fn draw(scene: &Stack, seed: u64) -> Drawn {
     let amplitude = if scene.drawn {
         [wanted.size, wanted.ellipticity]
     } else {
+        let held = |t: &usize| scene.plainly_off == 0.0 || *t != n / 2;
+        let (transforms, unit): (Vec<_>, Vec<_>) =
+            (0..n).filter(held).map(|t| (transforms[t], unit[t].clone())).unzip();
         amplitudes(&transforms, &steady, &unit, wanted)
     };
-    let fields: Vec<Field> = unit.iter().map(|g| sum(&steady, g, amplitude)).collect();
+    let mut fields: Vec<Field> = unit.iter().map(|g| sum(&steady, g, amplitude)).collect();
+    if scene.plainly_off > 0.0 {
+        for (component, limit) in [(0, limits.size), (1, limits.ellipticity)] {
+            fields[n / 2].0[component].push(((0, 0), scene.plainly_off * limit));
+        }
+    }
     let tables = (0..n).map(|t| table(scene, t, &transforms[t], &fields[t], &stars, &mut rng)).collect();
     let mut settings = Settings::default();
     settings.requirement.size_limit = Some(limits.size);

@@ -30,7 +30,6 @@ use super::assess::Place;
 use super::decide::Outcome;
 use super::judge::Case;
 use super::model::{Decision, Verdict};
-use super::stack::StarHalf;
 use crate::settings::Settings;
 
 /// Adds all of it to the verdict of `outcome`, with the reasons it gives. `optics` is what the optics say
@@ -44,7 +43,7 @@ pub(super) fn add(
 ) {
     let (stack, tables, limits, confidence) = (case.stack, case.tables, case.limits, case.confidence);
     let judged = outcome.judged.as_ref().or(case.all);
-    let half = if outcome.judged.is_some() { StarHalf::Judging } else { StarHalf::All };
+    let half = outcome.judged_by;
 
     let bias = shear_budget::ShearCase {
         tables,
