@@ -25,7 +25,7 @@ fn regress(design: &DMatrix<f64>, y: &[f64]) -> (Vec<f64>, Vec<f64>, f64) {
     let model = design * &solution.coefficients;
     let rss: f64 = y.iter().zip(model.iter()).map(|(a, b)| (a - b).powi(2)).sum();
     let s = (rss / (y.len() - design.ncols()) as f64).sqrt();
-    let errors = solution.covariance.diagonal().iter().map(|v| s * v.sqrt()).collect();
+    let errors = solution.covariance().diagonal().iter().map(|v| s * v.sqrt()).collect();
     (solution.coefficients.as_slice().to_vec(), errors, s)
 }
 

@@ -110,39 +110,44 @@ pub fn fit_design(
     robustness: Robustness,
 ) -> Result<FieldFit, FieldError> {
     let rows = Rows::new(design, values, sigmas);
-    let (mut solution, weights) = rows.solve(robustness, |_| true)?;
+    let (solution, weights) = rows.solve(robustness, |_| true)?;
+    let mut covariance = solution.covariance();
     if robustness != Robustness::None {
         let per_star = basis.functions() as f64 / values.len() as f64;
-        solution.covariance *= bisquare_covariance_factor(per_star);
+        covariance *= bisquare_covariance_factor(per_star);
     }
     let residuals = residuals(design, values, &solution);
-    let chi2 =
-        residuals.iter().zip(&rows.inverse_variance).zip(&weights).map(|((r, w), u)| u * w * r * r).sum();
+    let product: Vec<f64> = rows.inverse_variance.iter().zip(&weights).map(|(w, u)| u * w).collect();
+    let chi2 = residuals.iter().zip(&product).map(|(r, w)| w * r * r).sum();
     let used = weights.iter().filter(|u| **u > 0.0).count();
     Ok(FieldFit {
         basis: basis.clone(),
         dof: used - basis.functions(),
+        leverage: solution.leverages(design, &product),
         coefficients: solution.coefficients,
-        covariance: solution.covariance,
-        leverage: solution.leverage,
+        covariance,
         chi2,
         residuals,
         weights,
     })
 }
 
+/// Robust weights that move by less than this have settled; where they began from those of a fit that
+/// differs little, a thousandth of a weight moves no model by a thousandth of its error.
+const SETTLED: f64 = 1e-6;
+const SETTLED_NEAR: f64 = 1e-3;
+
 /// Values over the field, each with the functions at its place.
 pub(super) struct Rows<'a> {
     design: &'a DMatrix<f64>,
     values: &'a [f64],
-    sigmas: &'a [f64],
     inverse_variance: Vec<f64>,
 }
 
 impl<'a> Rows<'a> {
     pub(super) fn new(design: &'a DMatrix<f64>, values: &'a [f64], sigmas: &'a [f64]) -> Self {
         let inverse_variance = sigmas.iter().map(|s| 1.0 / (s * s)).collect();
-        Self { design, values, sigmas, inverse_variance }
+        Self { design, values, inverse_variance }
     }
 
     /// The solution from those rows alone that are kept, and the robust weights (0 for the others).
@@ -151,30 +156,34 @@ impl<'a> Rows<'a> {
         robustness: Robustness,
         kept: impl Fn(usize) -> bool,
     ) -> Result<(Solution, Vec<f64>), FieldError> {
-        let start = |i: usize| if kept(i) { robustness.start().map_or(1.0, |start| start[i]) } else { 0.0 };
-        let mut weights: Vec<f64> = (0..self.values.len()).map(start).collect();
+        let kept: Vec<usize> = (0..self.values.len()).filter(|&i| kept(i)).collect();
+        let mut weights = vec![0.0; self.values.len()];
+        kept.iter().for_each(|&i| weights[i] = robustness.start().map_or(1.0, |start| start[i]));
         let mut product = weights.clone();
         let mut solution = self.once(&weights, &mut product)?;
         if robustness == Robustness::None {
             return Ok((solution, weights));
         }
-        let huber_steps = if robustness.start().is_some() { 0 } else { 10 };
-        let mut distances = product.clone();
-        let mut sorted = Vec::with_capacity(distances.len());
+        let (huber_steps, settled) = match robustness.start() {
+            None => (10, SETTLED),
+            Some(_) => (0, SETTLED_NEAR),
+        };
+        let inverse_deviations = self.inverse_deviations(&solution.leverages(self.design, &product));
+        let (mut distances, mut sorted) = (product.clone(), Vec::with_capacity(kept.len()));
         for (weight_of, iterations) in [(huber as fn(f64) -> f64, huber_steps), (bisquare, 25)] {
             for _ in 0..iterations {
-                self.distances(&solution, &mut distances);
+                self.distances(&solution, &inverse_deviations, &mut distances);
                 sorted.clear();
-                sorted.extend((0..distances.len()).filter(|&i| kept(i)).map(|i| distances[i]));
+                sorted.extend(kept.iter().map(|&i| distances[i]));
                 let Some(scale) = scale_of_absolute(&mut sorted).filter(|s| *s > 1e-9) else { break };
                 let mut moved = 0.0f64;
-                for (i, weight) in weights.iter_mut().enumerate().filter(|(i, _)| kept(*i)) {
+                for &i in &kept {
                     let new = weight_of(distances[i] / scale);
-                    moved = moved.max((new - *weight).abs());
-                    *weight = new;
+                    moved = moved.max((new - weights[i]).abs());
+                    weights[i] = new;
                 }
                 solution = self.once(&weights, &mut product)?;
-                if moved < 1e-6 {
+                if moved < settled {
                     break;
                 }
             }
@@ -189,12 +198,18 @@ impl<'a> Rows<'a> {
         solve(self.design, self.values, product)
     }
 
-    /// Moduli of the residuals over their own standard deviation, leverage allowed for.
-    fn distances(&self, solution: &Solution, out: &mut [f64]) {
+    /// One over the standard deviation of each residual, given the leverages of the first solution: they
+    /// are of the places of the stars, and hardly change with the robust weights (common practice).
+    fn inverse_deviations(&self, leverages: &[f64]) -> Vec<f64> {
+        let free = leverages.iter().map(|leverage| (1.0 - leverage).max(0.05));
+        free.zip(&self.inverse_variance).map(|(free, w)| (w / free).sqrt()).collect()
+    }
+
+    /// Moduli of the residuals over their own standard deviation.
+    fn distances(&self, solution: &Solution, inverse_deviations: &[f64], out: &mut [f64]) {
         let model = self.design * &solution.coefficients;
         for (i, out) in out.iter_mut().enumerate() {
-            let free = (1.0 - solution.leverage[i]).max(0.05);
-            *out = ((self.values[i] - model[i]) / (self.sigmas[i] * free.sqrt())).abs();
+            *out = ((self.values[i] - model[i]) * inverse_deviations[i]).abs();
         }
     }
 }

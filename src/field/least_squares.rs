@@ -9,10 +9,32 @@ use super::FieldError;
 #[derive(Debug, Clone, PartialEq)]
 pub struct Solution {
     pub coefficients: DVector<f64>,
+    /// Upper triangular `S` with `S S^T = (X^T W X)^-1`.
+    root: DMatrix<f64>,
+}
+
+impl Solution {
     /// `(X^T W X)^-1`: the covariance where the weights are inverse variances.
-    pub covariance: DMatrix<f64>,
-    /// Diagonal of the hat matrix, one a row.
-    pub leverage: Vec<f64>,
+    pub fn covariance(&self) -> DMatrix<f64> {
+        &self.root * self.root.transpose()
+    }
+
+    /// Diagonal of the hat matrix, one a row of the design that was solved with these weights.
+    pub fn leverages(&self, design: &DMatrix<f64>, weights: &[f64]) -> Vec<f64> {
+        let mut leverages = vec![0.0; design.nrows()];
+        let columns = columns(design);
+        pulp::Arch::new().dispatch(Leverages {
+            columns: &columns,
+            root: &self.root,
+            weights,
+            leverages: &mut leverages,
+        });
+        leverages
+    }
+}
+
+fn columns(design: &DMatrix<f64>) -> Vec<&[f64]> {
+    design.as_slice().chunks_exact(design.nrows().max(1)).collect()
 }
 
 /// Normal equations of columns of unit length are used where every pivot of their Cholesky factor is
@@ -53,22 +75,18 @@ pub fn solve(design: &DMatrix<f64>, values: &[f64], weights: &[f64]) -> Result<S
     }
     let singular = FieldError::Singular { functions };
     let mut coefficients = r.solve_upper_triangular(&(q.transpose() * target)).ok_or(singular.clone())?;
-    let inverse = r.solve_upper_triangular(&DMatrix::identity(functions, functions)).ok_or(singular)?;
-    let mut covariance = &inverse * inverse.transpose();
-    for k in 0..functions {
-        coefficients[k] /= length[k];
-        for j in 0..functions {
-            covariance[(k, j)] /= length[k] * length[j];
-        }
+    let mut root = r.solve_upper_triangular(&DMatrix::identity(functions, functions)).ok_or(singular)?;
+    for (k, length) in length.iter().enumerate() {
+        coefficients[k] /= length;
+        root.row_mut(k).unscale_mut(*length);
     }
-    let leverage = (0..rows).map(|i| q.row(i).norm_squared().min(1.0)).collect();
-    Ok(Solution { coefficients, covariance, leverage })
+    Ok(Solution { coefficients, root })
 }
 
 /// None where the columns are too nearly dependent.
 fn by_normal_equations(design: &DMatrix<f64>, values: &[f64], weights: &[f64]) -> Option<Solution> {
     let (rows, functions) = design.shape();
-    let columns: Vec<&[f64]> = design.as_slice().chunks_exact(rows.max(1)).collect();
+    let columns = columns(design);
     let mut weighted = vec![0.0; rows];
     let mut normal = DMatrix::zeros(functions, functions);
     let mut right = DVector::zeros(functions);
@@ -93,21 +111,13 @@ fn by_normal_equations(design: &DMatrix<f64>, values: &[f64], weights: &[f64]) -
         return None;
     }
     let mut coefficients = cholesky.solve(&right);
-    let mut covariance = cholesky.inverse();
-    for k in 0..functions {
-        coefficients[k] /= length[k];
-        for j in 0..functions {
-            covariance[(k, j)] /= length[k] * length[j];
-        }
+    let mut root =
+        cholesky.l_dirty().solve_lower_triangular(&DMatrix::identity(functions, functions))?.transpose();
+    for (k, length) in length.iter().enumerate() {
+        coefficients[k] /= length;
+        root.row_mut(k).unscale_mut(*length);
     }
-    let mut leverage = vec![0.0; rows];
-    pulp::Arch::new().dispatch(Leverage {
-        columns: &columns,
-        covariance: &covariance,
-        weights,
-        leverage: &mut leverage,
-    });
-    Some(Solution { coefficients, covariance, leverage })
+    Some(Solution { coefficients, root })
 }
 
 /// The normal matrix and its right side. A type with a call that is always inlined: a closure may be
@@ -152,22 +162,22 @@ impl pulp::NullaryFnOnce for Normal<'_> {
 }
 
 /// The diagonal of the hat matrix.
-struct Leverage<'a> {
+struct Leverages<'a> {
     columns: &'a [&'a [f64]],
-    covariance: &'a DMatrix<f64>,
+    root: &'a DMatrix<f64>,
     weights: &'a [f64],
-    leverage: &'a mut [f64],
+    leverages: &'a mut [f64],
 }
 
-impl pulp::NullaryFnOnce for Leverage<'_> {
+impl pulp::NullaryFnOnce for Leverages<'_> {
     type Output = ();
 
     #[inline(always)]
     fn call(self) {
-        for (block, leverage) in self.leverage.chunks_mut(BLOCK).enumerate() {
-            add_leverage(self.columns, self.covariance, block * BLOCK, leverage);
+        for (block, leverages) in self.leverages.chunks_mut(BLOCK).enumerate() {
+            add_squares(self.columns, self.root, block * BLOCK, leverages);
         }
-        for (leverage, w) in self.leverage.iter_mut().zip(self.weights) {
+        for (leverage, w) in self.leverages.iter_mut().zip(self.weights) {
             *leverage = (*leverage * w).clamp(0.0, 1.0);
         }
     }
@@ -176,28 +186,27 @@ impl pulp::NullaryFnOnce for Leverage<'_> {
 /// Rows whose leverages are summed at once, in registers.
 const BLOCK: usize = 32;
 
-/// `X C X^T` of the rows from `first` on.
+/// `|S^T x|^2` of the rows from `first` on.
 #[inline(always)]
-fn add_leverage(columns: &[&[f64]], covariance: &DMatrix<f64>, first: usize, leverage: &mut [f64]) {
-    let count = leverage.len();
+fn add_squares(columns: &[&[f64]], root: &DMatrix<f64>, first: usize, squares: &mut [f64]) {
+    let count = squares.len();
     for k in 0..columns.len() {
         let mut sums = [0.0; BLOCK];
         for j in 0..=k {
-            let factor = covariance[(k, j)] * if j == k { 1.0 } else { 2.0 };
+            let factor = root[(j, k)];
             let column = &columns[j][first..first + count];
             if let Ok(column) = <&[f64; BLOCK]>::try_from(column) {
                 for i in 0..BLOCK {
-                    sums[i] += factor * column[i];
+                    sums[i] = factor.mul_add(column[i], sums[i]);
                 }
             } else {
                 for i in 0..count {
-                    sums[i] += factor * column[i];
+                    sums[i] = factor.mul_add(column[i], sums[i]);
                 }
             }
         }
-        let own = &columns[k][first..first + count];
         for i in 0..count {
-            leverage[i] += own[i] * sums[i];
+            squares[i] = sums[i].mul_add(sums[i], squares[i]);
         }
     }
 }
@@ -210,7 +219,7 @@ fn dot(a: &[f64], b: &[f64]) -> f64 {
     let rest: f64 = a.remainder().iter().zip(b.remainder()).map(|(x, y)| x * y).sum();
     for (a, b) in a.zip(b) {
         for k in 0..8 {
-            sums[k] += a[k] * b[k];
+            sums[k] = a[k].mul_add(b[k], sums[k]);
         }
     }
     sums.iter().sum::<f64>() + rest
@@ -224,10 +233,10 @@ fn four_dots(a: &[f64], columns: [&[f64]; 4]) -> [f64; 4] {
     let [b, c, d, e] = columns.map(|column| column[..whole].chunks_exact(8));
     for ((((a, b), c), d), e) in a[..whole].chunks_exact(8).zip(b).zip(c).zip(d).zip(e) {
         for k in 0..8 {
-            sums[0][k] += a[k] * b[k];
-            sums[1][k] += a[k] * c[k];
-            sums[2][k] += a[k] * d[k];
-            sums[3][k] += a[k] * e[k];
+            sums[0][k] = a[k].mul_add(b[k], sums[0][k]);
+            sums[1][k] = a[k].mul_add(c[k], sums[1][k]);
+            sums[2][k] = a[k].mul_add(d[k], sums[2][k]);
+            sums[3][k] = a[k].mul_add(e[k], sums[3][k]);
         }
     }
     let mut found = sums.map(|sums| sums.iter().sum::<f64>());
@@ -264,7 +273,7 @@ mod tests {
             }
             assert!(off.abs() < 1e-9 * size, "{k}: {off} of {size}");
         }
-        let trace: f64 = solution.leverage.iter().sum();
+        let trace: f64 = solution.leverages(&design, &weights).iter().sum();
         assert!((trace - 4.0).abs() < 1e-9, "{trace}");
         let nearly = DMatrix::from_fn(37, 2, |i, k| 6e4 + if k == 0 { 0.0 } else { 1e-3 * i as f64 });
         assert!(by_normal_equations(&nearly, &values, &weights).is_none());

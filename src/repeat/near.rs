@@ -83,7 +83,8 @@ impl Cells {
                         continue;
                     }
                     for &j in self.rows[y * self.columns + x as usize].iter().filter(|&&j| j != i) {
-                        let distance = (rows[i].x - rows[j].x).hypot(rows[i].y - rows[j].y);
+                        let (dx, dy) = (rows[i].x - rows[j].x, rows[i].y - rows[j].y);
+                        let distance = (dx * dx + dy * dy).sqrt();
                         if distance <= reach {
                             found.push((distance, i.min(j), i.max(j)));
                         }

@@ -11,6 +11,10 @@ use super::{RepeatError, root::crossing_above};
 use crate::field::Basis;
 use crate::field::robust::{bisquare, huber, median, scale_about_zero};
 
+/// How far a solution is driven: to ten digits, or to five where it only tells which rows are outlying.
+const EXACT: f64 = 1e-22;
+const ROUGH: f64 = 1e-12;
+
 /// The measurements, arranged for the solver.
 pub(super) struct Data<'a> {
     exposures: usize,
@@ -154,7 +158,7 @@ impl<'a> Data<'a> {
     pub(super) fn fit(&self, variances: &[f64]) -> Result<Fit, RepeatError> {
         let mut weights = vec![1.0; self.rows.len()];
         let mut prior = vec![0.0; self.layout.rows_of_star.len()];
-        let mut fit = self.solve_once(&weights, &prior, variances, None)?;
+        let mut fit = self.solve_once(&weights, &prior, variances, None, ROUGH)?;
         let mut offset_variance = None;
         for (weight_of, iterations) in [(huber as fn(f64) -> f64, 12), (bisquare, 25)] {
             for _ in 0..iterations {
@@ -166,7 +170,7 @@ impl<'a> Data<'a> {
                 if self.reference == Reference::Detector {
                     offset_variance = Some(self.offset_prior(&fit, &mut prior));
                 }
-                fit = self.solve_once(&weights, &prior, variances, Some(&fit.coefficients))?;
+                fit = self.solve_once(&weights, &prior, variances, Some(&fit.coefficients), ROUGH)?;
                 if moved < 1e-4 {
                     break;
                 }
@@ -177,18 +181,19 @@ impl<'a> Data<'a> {
         let scale = self.scale(&distances).unwrap_or(1.0).max(1.0);
         let kept = distances.iter().map(|d| if bisquare(d / scale) > 0.0 { 1.0 } else { 0.0 });
         let near = Some(fit.coefficients.as_slice());
-        fit = self.solve_once(&kept.collect::<Vec<f64>>(), &prior, variances, near)?;
+        fit = self.solve_once(&kept.collect::<Vec<f64>>(), &prior, variances, near, EXACT)?;
         fit.offset_variance = offset_variance;
         Ok(fit)
     }
 
-    /// From the coefficients `near` on, one vector a component.
+    /// From the coefficients `near` on, one vector a component, to this share of the square of the error.
     fn solve_once(
         &self,
         robust: &[f64],
         prior: &[f64],
         variances: &[f64],
         near: Option<&[DVector<f64>]>,
+        share: f64,
     ) -> Result<Fit, RepeatError> {
         let weights = robust.iter().zip(variances).map(|(u, v)| u / v).collect();
         let mut equations = self.equations(weights, prior.to_vec());
@@ -198,15 +203,14 @@ impl<'a> Data<'a> {
         }
         let blocks = equations.exposure_covariances()?;
         let solved = |(q, values): (usize, &Vec<f64>)| {
-            equations.solve(values, &blocks, near.map(|coefficients| &coefficients[q]))
+            equations.solve(values, &blocks, near.map(|coefficients| &coefficients[q]), share)
         };
         let coefficients: Vec<DVector<f64>> = self.values.iter().enumerate().map(solved).collect();
         let residuals = coefficients
             .iter()
             .zip(self.values)
             .map(|(c, values)| {
-                let mut left: Vec<f64> =
-                    (0..self.rows.len()).map(|i| values[i] - equations.model(c, i)).collect();
+                let mut left: Vec<f64> = values.iter().zip(equations.models(c)).map(|(v, m)| v - m).collect();
                 let offsets = equations.offsets(&left);
                 left.iter_mut().zip(&self.layout.star_of).for_each(|(left, star)| *left -= offsets[*star]);
                 left
@@ -251,7 +255,7 @@ impl<'a> Data<'a> {
         let equations = self.equations(fit.row_weights(), vec![0.0; self.layout.rows_of_star.len()]);
         let mut means: Vec<Vec<f64>> = vec![];
         for (c, values) in fit.coefficients.iter().zip(self.values) {
-            let left: Vec<f64> = (0..self.rows.len()).map(|i| values[i] - equations.model(c, i)).collect();
+            let left: Vec<f64> = values.iter().zip(equations.models(c)).map(|(v, m)| v - m).collect();
             means.push(equations.offsets(&left));
         }
         let noise: Vec<Option<f64>> = self

@@ -40,11 +40,12 @@ impl NormalEquations<'_> {
         &self.phi[row * self.functions..(row + 1) * self.functions]
     }
 
-    /// The model `f_t(x_i)` of one row under stacked coefficients.
-    pub fn model(&self, coefficients: &DVector<f64>, row: usize) -> f64 {
-        let start = self.exposure_of[row] * self.functions;
-        let own = &coefficients.as_slice()[start..start + self.functions];
-        self.phi_of(row).iter().zip(own).map(|(p, c)| p * c).sum()
+    /// The model `f_t(x_i)` of every row under stacked coefficients.
+    pub fn models(&self, coefficients: &DVector<f64>) -> Vec<f64> {
+        let mut models = vec![0.0; self.weights.len()];
+        let coefficients = coefficients.as_slice();
+        pulp::Arch::new().dispatch(Models { equations: self, coefficients, models: &mut models });
+        models
     }
 
     /// Total weight of a star, its prior included.
@@ -70,23 +71,25 @@ impl NormalEquations<'_> {
 
     /// The stars' offsets (shrunk by their prior) given what the model leaves.
     pub fn offsets(&self, left: &[f64]) -> Vec<f64> {
-        let sums = self.sums_of_stars(|i| self.weights[i] * left[i]);
-        let mean = |(sum, total): (f64, f64)| if total > 0.0 { sum / total } else { 0.0 };
-        sums.into_iter().zip(self.total_weights()).map(mean).collect()
+        self.offsets_under(left, &self.total_weights())
     }
 
-    /// `X^T V^-1 values`, V the covariance with the offsets in it.
-    fn project(&self, values: &[f64]) -> DVector<f64> {
-        let means = self.offsets(values);
+    fn offsets_under(&self, left: &[f64], totals: &[f64]) -> Vec<f64> {
+        let sums = self.sums_of_stars(|i| self.weights[i] * left[i]);
+        let mean = |(sum, total): (f64, &f64)| if *total > 0.0 { sum / total } else { 0.0 };
+        sums.into_iter().zip(totals).map(mean).collect()
+    }
+
+    /// `X^T V^-1 values`, V the covariance with the offsets in it; `totals` are the stars' total weights.
+    fn project(&self, values: &[f64], totals: &[f64]) -> DVector<f64> {
+        let means = self.offsets_under(values, totals);
         let mut out = DVector::zeros(self.exposures * self.functions);
-        let slots = out.as_mut_slice();
-        for (i, value) in values.iter().enumerate() {
-            let amount = self.weights[i] * (value - means[self.star_of[i]]);
-            let start = self.exposure_of[i] * self.functions;
-            for (out, p) in slots[start..start + self.functions].iter_mut().zip(self.phi_of(i)) {
-                *out += amount * p;
-            }
-        }
+        pulp::Arch::new().dispatch(Project {
+            equations: self,
+            values,
+            means: &means,
+            out: out.as_mut_slice(),
+        });
         out
     }
 
@@ -108,14 +111,12 @@ impl NormalEquations<'_> {
     pub fn exposure_covariances(&self) -> Result<Vec<DMatrix<f64>>, RepeatError> {
         let k = self.functions;
         let mut information = vec![DMatrix::<f64>::zeros(k, k); self.exposures];
-        for (i, weight) in self.informative_weights().into_iter().enumerate() {
-            let phi = self.phi_of(i);
-            let columns = information[self.exposure_of[i]].as_mut_slice().chunks_exact_mut(k);
-            for (column, p) in columns.zip(phi) {
-                let amount = weight * p;
-                column.iter_mut().zip(phi).for_each(|(sum, q)| *sum += amount * q);
-            }
-        }
+        let weights = self.informative_weights();
+        pulp::Arch::new().dispatch(Inform {
+            equations: self,
+            weights: &weights,
+            information: &mut information,
+        });
         information
             .into_iter()
             .enumerate()
@@ -137,13 +138,16 @@ impl NormalEquations<'_> {
 
     /// The stacked, centred coefficients for `values`, by conjugate gradients
     /// preconditioned with the exposures' own covariances, from `near` on where there is a solution
-    /// that differs little. Cost linear in the rows.
+    /// that differs little, until the square of the error is this share of that of nothing. Cost linear in
+    /// the rows.
     pub fn solve(
         &self,
         values: &[f64],
         blocks: &[DMatrix<f64>],
         near: Option<&DVector<f64>>,
+        share: f64,
     ) -> DVector<f64> {
+        let totals = self.total_weights();
         let restrict = |v: &mut DVector<f64>| {
             if self.centred {
                 self.centre(v);
@@ -159,12 +163,11 @@ impl NormalEquations<'_> {
             out
         };
         let image_of = |coefficients: &DVector<f64>| {
-            let model: Vec<f64> = (0..values.len()).map(|i| self.model(coefficients, i)).collect();
-            let mut image = self.project(&model);
+            let mut image = self.project(&self.models(coefficients), &totals);
             restrict(&mut image);
             image
         };
-        let mut residual = self.project(values);
+        let mut residual = self.project(values, &totals);
         restrict(&mut residual);
         let start = residual.dot(&precondition(&residual));
         let mut solution = DVector::zeros(residual.len());
@@ -176,7 +179,7 @@ impl NormalEquations<'_> {
         let mut direction = z.clone();
         let mut rz = residual.dot(&z);
         for _ in 0..2000 {
-            if rz.is_nan() || rz <= 1e-22 * start {
+            if rz.is_nan() || rz <= share * start {
                 break;
             }
             let image = image_of(&direction);
@@ -305,6 +308,73 @@ impl NormalEquations<'_> {
             weight[self.exposure_of[i]] += w;
         }
         (0..self.exposures).min_by(|a, b| weight[*a].total_cmp(&weight[*b])).unwrap_or(0)
+    }
+}
+
+struct Models<'a> {
+    equations: &'a NormalEquations<'a>,
+    coefficients: &'a [f64],
+    models: &'a mut [f64],
+}
+
+impl pulp::NullaryFnOnce for Models<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let k = self.equations.functions;
+        let rows = self.equations.phi.chunks_exact(k).zip(self.equations.exposure_of);
+        for (model, (phi, exposure)) in self.models.iter_mut().zip(rows) {
+            let own = &self.coefficients[exposure * k..(exposure + 1) * k];
+            *model = phi.iter().zip(own).fold(0.0, |sum, (p, c)| p.mul_add(*c, sum));
+        }
+    }
+}
+
+/// Sums of `w X X^T` by exposure.
+struct Inform<'a> {
+    equations: &'a NormalEquations<'a>,
+    weights: &'a [f64],
+    information: &'a mut [DMatrix<f64>],
+}
+
+impl pulp::NullaryFnOnce for Inform<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let NormalEquations { functions: k, phi, exposure_of, .. } = self.equations;
+        for (i, phi) in phi.chunks_exact(*k).enumerate() {
+            let columns = self.information[exposure_of[i]].as_mut_slice().chunks_exact_mut(*k);
+            for (column, p) in columns.zip(phi) {
+                let amount = self.weights[i] * p;
+                column.iter_mut().zip(phi).for_each(|(sum, q)| *sum = amount.mul_add(*q, *sum));
+            }
+        }
+    }
+}
+
+/// The part of `X^T V^-1 values` behind the stars' means.
+struct Project<'a> {
+    equations: &'a NormalEquations<'a>,
+    values: &'a [f64],
+    means: &'a [f64],
+    out: &'a mut [f64],
+}
+
+impl pulp::NullaryFnOnce for Project<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let NormalEquations { functions: k, phi, exposure_of, star_of, weights, .. } = self.equations;
+        for (i, phi) in phi.chunks_exact(*k).enumerate() {
+            let amount = weights[i] * (self.values[i] - self.means[star_of[i]]);
+            let start = exposure_of[i] * k;
+            for (out, p) in self.out[start..start + k].iter_mut().zip(phi) {
+                *out = amount.mul_add(*p, *out);
+            }
+        }
     }
 }
 

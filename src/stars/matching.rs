@@ -8,6 +8,7 @@
 
 use std::collections::BTreeSet;
 
+use rayon::prelude::*;
 use rstar::{RTree, primitives::GeomWithData};
 
 use super::affine::Affine;
@@ -18,6 +19,9 @@ const MATCH_RADIUS_PIXELS: f64 = 1.5;
 
 /// First radius, before the transform has been refined, pixels.
 const ROUGH_RADIUS_PIXELS: f64 = 4.0;
+
+/// Fewer stars are not worth another thread.
+const STARS_A_THREAD: usize = 100;
 
 /// Fewest stars on which two exposures are called registered.
 pub const MIN_COMMON_STARS: usize = 4;
@@ -140,8 +144,9 @@ impl Master {
         let moved: Vec<[f64; 2]> = exposure.positions.iter().map(|&p| transform.apply(p)).collect();
         let own = RTree::bulk_load(moved.iter().enumerate().map(|(k, &p)| Indexed::new(p, k)).collect());
         moved
-            .iter()
+            .par_iter()
             .enumerate()
+            .with_min_len(STARS_A_THREAD)
             .filter_map(|(k, position)| {
                 let nearest = self.tree.nearest_neighbor(position)?;
                 let [x, y] = *nearest.geom();

@@ -5,6 +5,8 @@
 //! offsets show in the centroids of the matched stars once every exposure is laid on their mean
 //! places by a linear map, less what the centroids' own noise gives.
 
+use rayon::prelude::*;
+
 use super::super::model::{
     Estimate, ExposureRegistration, Reason, Registration, SmearTensor, ZoneRegistration,
 };
@@ -132,7 +134,7 @@ impl Laid {
         let mut laid = Self { stars: Vec::new(), maps: places.iter().map(|_| None).collect() };
         for _ in 0..ROUNDS {
             laid.gather(stack, places);
-            laid.maps = places.iter().map(|&t| laid.map(&stack.exposures[t])).collect();
+            laid.maps = places.par_iter().map(|&t| laid.map(&stack.exposures[t])).collect();
         }
         laid.gather(stack, places);
         laid.maps.iter().any(Option::is_some).then_some(laid)
