@@ -7,6 +7,7 @@ use anyhow::Result;
 use super::common::{Common, ResultArgs, inputs};
 use super::finish::finish;
 use super::folder::Folder;
+use super::measuring::cutout_bytes;
 use crate::table;
 
 #[derive(Debug, clap::Args)]
@@ -34,9 +35,13 @@ pub fn run(args: &Judge) -> Result<u8> {
     let paths = inputs(&given)?;
     let folder = Folder::prepare(&args.out, args.again)?;
     let (mut tables, mut unreadable) = (Vec::new(), Vec::new());
+    let cutout_bytes = cutout_bytes(paths.len());
     for path in paths {
         match table::read(Path::new(&path)) {
-            Ok(table) => tables.push(table),
+            Ok(mut table) => {
+                table.lighten(cutout_bytes);
+                tables.push(table);
+            }
             Err(error) => unreadable.push((path, error.to_string())),
         }
     }

@@ -44,9 +44,10 @@ pub fn measure_all(
     let hash = settings.measurement_sha256();
     let paths = folder.table_paths(frames);
     let bar = common.progress("measuring", frames.len());
+    let cutout_bytes = cutout_bytes(frames.len());
     let work = || {
         let one = |space: &mut Space, (frame, path): (&String, &std::path::PathBuf)| {
-            let outcome = measure_one(frame, path, settings, &hash, space);
+            let outcome = measure_one(frame, path, settings, &hash, cutout_bytes, space);
             bar.inc(1);
             outcome
         };
@@ -68,15 +69,26 @@ pub fn measure_all(
     Ok(measured)
 }
 
-/// One frame into its star table, or why not.
+/// Memory for the stars' pixels of all tables of a stack: a few hundred exposures keep theirs whole.
+const CUTOUT_BYTES: usize = 1 << 30;
+
+/// Of it what one of so many tables may take.
+pub fn cutout_bytes(tables: usize) -> usize {
+    CUTOUT_BYTES / tables.max(1)
+}
+
+/// One frame into its star table, or why not. What judging does not need is left on disk, all but so many
+/// bytes of cut-outs with it.
 pub fn measure_one(
     frame: &str,
     path: &Path,
     settings: &Settings,
     hash: &str,
+    cutout_bytes: usize,
     space: &mut Space,
 ) -> Result<Outcome> {
-    if let Some(table) = take_up(frame, path, hash)? {
+    if let Some(mut table) = take_up(frame, path, hash)? {
+        table.lighten(cutout_bytes);
         return Ok(Outcome::TakenUp(table));
     }
     let measured =
@@ -89,6 +101,7 @@ pub fn measure_one(
         Ok(mut table) => {
             table.file = frame.into();
             table::write(&table, path)?;
+            table.lighten(cutout_bytes);
             Ok(Outcome::New(table))
         }
         Err(error) => {

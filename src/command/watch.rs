@@ -21,7 +21,7 @@ use super::finish::judge_and_write;
 use super::folder::{Folder, TableNames};
 use super::interrupt;
 use super::journal::{Heading, JOURNAL, Journal, Record};
-use super::measuring::{Outcome, measure_one};
+use super::measuring::{Outcome, cutout_bytes, measure_one};
 use super::running::{Joined, Running};
 use crate::frame::{Space, has_fits_extension};
 use crate::report::line;
@@ -158,7 +158,8 @@ impl Watcher {
                 self.tables.insert(record.path.clone(), name.clone());
                 if place >= oldest {
                     // A table that is gone or damaged is made anew from its frame.
-                    let Ok(table) = table::read(&self.folder.stars.join(name)) else { continue };
+                    let Ok(mut table) = table::read(&self.folder.stars.join(name)) else { continue };
+                    table.lighten(cutout_bytes(self.running.most()));
                     self.running.join(table);
                 }
             }
@@ -241,8 +242,9 @@ impl Watcher {
             batch.push((path.clone(), *stamp, name));
         }
         let (settings, hash) = (&self.loaded.settings, &self.settings_sha256);
+        let cutout_bytes = cutout_bytes(self.running.most());
         let one = |space: &mut Space, (path, _, name): &(String, Stamp, String)| {
-            measure_one(path, &self.folder.stars.join(name), settings, hash, space)
+            measure_one(path, &self.folder.stars.join(name), settings, hash, cutout_bytes, space)
         };
         let outcomes = batch.par_iter().map_init(Space::default, one).collect::<Result<Vec<_>>>()?;
         for ((path, stamp, name), outcome) in batch.into_iter().zip(outcomes) {

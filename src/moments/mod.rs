@@ -38,6 +38,9 @@ pub const ADAPTIVE_MIN_SIGMA_PIXELS: f64 = 0.97;
 /// repeats of the stars (`repeat::phase`).
 pub const FIRST_RUNG_MIN_SIGMA_PIXELS: f64 = 0.78;
 
+/// Rungs of the ladder, from the first on, that a stack may be judged by.
+pub const PRIMARY_RUNGS: usize = 2;
+
 /// The weight that defines size and ellipticity for stars of this width.
 pub fn primary_weight(sigma_pixels: f64) -> Weight {
     if sigma_pixels >= ADAPTIVE_MIN_SIGMA_PIXELS {

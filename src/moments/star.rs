@@ -37,15 +37,11 @@ impl StarMoments {
 }
 
 /// Of a star's shapes the one under `weight`.
-pub fn shape_under(
-    adaptive: Option<Shape>,
-    ladder: &[Option<Shape>; LADDER_SIGMA_PIXELS.len()],
-    weight: Weight,
-) -> Option<Shape> {
+pub fn shape_under(adaptive: Option<Shape>, ladder: &[Option<Shape>], weight: Weight) -> Option<Shape> {
     match weight {
         Weight::Adaptive => adaptive,
         Weight::Fixed(sigma) => {
-            LADDER_SIGMA_PIXELS.iter().position(|&rung| rung == sigma).and_then(|k| ladder[k])
+            LADDER_SIGMA_PIXELS.iter().position(|&rung| rung == sigma).and_then(|k| *ladder.get(k)?)
         }
     }
 }

@@ -124,29 +124,36 @@ pub struct Star {
     pub cutout_mask: Option<Box<Array2<bool>>>,
 }
 
-type Rungs = [Option<Shape>; LADDER_SIGMA_PIXELS.len()];
-
-/// A star's shapes under fixed weights, one entry a rung of [`LADDER_SIGMA_PIXELS`]. Those of stars
-/// without any take no memory.
+/// A star's shapes under fixed weights, one entry a rung of [`LADDER_SIGMA_PIXELS`] from the first on. Those of
+/// stars without any take no memory.
 #[derive(Debug, Clone, Default, PartialEq)]
-pub struct Ladder(Option<Box<Rungs>>);
+pub struct Ladder(Box<[Option<Shape>]>);
 
-impl From<Rungs> for Ladder {
-    fn from(rungs: Rungs) -> Self {
-        Self(rungs.iter().any(Option::is_some).then(|| Box::new(rungs)))
+impl Ladder {
+    /// Forgets the rungs from this one on.
+    pub fn truncate(&mut self, rungs: usize) {
+        if self.0.len() > rungs {
+            self.0 = self.0[..rungs].into();
+        }
+    }
+}
+
+impl From<[Option<Shape>; LADDER_SIGMA_PIXELS.len()]> for Ladder {
+    fn from(rungs: [Option<Shape>; LADDER_SIGMA_PIXELS.len()]) -> Self {
+        if rungs.iter().any(Option::is_some) { Self(rungs.into()) } else { Self::default() }
     }
 }
 
 impl std::ops::Deref for Ladder {
-    type Target = Rungs;
+    type Target = [Option<Shape>];
 
-    fn deref(&self) -> &Rungs {
-        self.0.as_deref().unwrap_or(&[None; LADDER_SIGMA_PIXELS.len()])
+    fn deref(&self) -> &[Option<Shape>] {
+        &self.0
     }
 }
 
 impl std::ops::DerefMut for Ladder {
-    fn deref_mut(&mut self) -> &mut Rungs {
-        self.0.get_or_insert_with(Box::default)
+    fn deref_mut(&mut self) -> &mut [Option<Shape>] {
+        &mut self.0
     }
 }

@@ -17,6 +17,7 @@ mod fits_read;
 pub mod fits_table;
 mod fits_write;
 mod header;
+mod light;
 mod star_columns;
 
 use fits_table::FitsTableError;

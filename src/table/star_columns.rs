@@ -58,7 +58,7 @@ pub(super) fn write(stars: &[Star], pixel_arcsec: Option<f64>) -> Result<Vec<Col
     for (i, sigma) in LADDER_SIGMA_PIXELS.iter().enumerate() {
         let weight = format!("circular weight, sigma {sigma} pix");
         columns.extend(shape_columns(stars, &rung_ending(*sigma), &weight, pixel_arcsec, |s| {
-            s.ladder[i].as_ref()
+            s.ladder.get(i)?.as_ref()
         }));
     }
     for (name, what, get) in HIGHER {

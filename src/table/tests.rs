@@ -118,9 +118,42 @@ fn assert_same(a: &StarTable, b: &StarTable) {
             (b.flux, b.flux_err, b.snr, b.contamination)
         );
         assert!(same_shape(&a.adaptive, &b.adaptive));
+        assert_eq!(a.ladder.len(), b.ladder.len());
         assert!(a.ladder.iter().zip(b.ladder.iter()).all(|(a, b)| same_shape(a, b)));
         assert_eq!(a.higher, b.higher);
         assert_eq!((a.refused, &a.cutout, &a.cutout_mask), (b.refused, &b.cutout, &b.cutout_mask));
+    }
+}
+
+/// In each ninth of the frame those that lose their pixels are fainter than those that keep theirs.
+#[test]
+fn a_light_table_keeps_the_brightest_pixels_of_every_zone() {
+    let mut runner = proptest::test_runner::TestRunner::deterministic();
+    for case in 0..60 {
+        let stars = proptest::collection::vec(any_star(), 30).new_tree(&mut runner).unwrap().current();
+        let mut table = any_table().new_tree(&mut runner).unwrap().current();
+        table.stars = stars;
+        let had: Vec<bool> = table.stars.iter().map(|s| s.cutout.is_some()).collect();
+        let (most, each) = (case % 12, 25 * 5);
+        let whole = table.clone();
+        table.lighten(most * each + 7);
+        let has = |k: usize| table.stars[k].cutout.is_some() && table.stars[k].cutout_mask.is_some();
+        let all = had.iter().filter(|had| **had).count();
+        assert_eq!((0..30).filter(|&k| has(k)).count(), most.min(all));
+        let zone = |k: usize| {
+            let third = |v: f64, from: f64, to: f64| (3.0 * (v - from) / (to - from)).floor().clamp(0.0, 2.0);
+            let star = &table.stars[k];
+            [third(star.x, 3.5, 9569.5), third(star.y, -0.5, 6387.5)]
+        };
+        for (j, k) in (0..30).flat_map(|j| (0..30).map(move |k| (j, k))) {
+            let (kept, lost) = (has(j), had[k] && !has(k));
+            assert!(!(kept && lost && zone(j) == zone(k)) || j < k, "{case}: {j} {k}");
+        }
+        for (star, before) in table.stars.iter().zip(&whole.stars) {
+            assert!(star.ladder.iter().zip(before.ladder.iter()).all(|(a, b)| same_shape(a, b)));
+            assert!(star.ladder.len() <= 2 && same_shape(&star.adaptive, &before.adaptive));
+        }
+        assert!(to_bytes(&table, Path::new("light")).is_ok());
     }
 }
 
