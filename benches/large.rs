@@ -120,6 +120,8 @@ fn read_in_strips(frame: &str, strip: &mut Vec<f32>) -> usize {
 
 /// Processor time of this thread, ms.
 fn cpu_ms() -> f64 {
+    // The kernel brings the count up to date when it looks for another thread to run.
+    std::thread::yield_now();
     let stat = std::fs::read_to_string("/proc/thread-self/schedstat").unwrap_or_default();
     let ns = stat.split_whitespace().next().and_then(|n| n.parse::<f64>().ok());
     ns.unwrap_or(f64::NAN) / 1e6
