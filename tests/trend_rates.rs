@@ -9,8 +9,9 @@ use stackworthy::trend::drift::drift;
 use stackworthy::trend::follows::spearman;
 use stackworthy::trend::many::false_discovery;
 use stackworthy::trend::period::{Base, period};
+use stackworthy::trend::shape::{Shape, step_or_drift};
 use stackworthy::trend::stability::{Form, deviation};
-use stackworthy::trend::step::{Shape, pettitt, step, step_or_drift};
+use stackworthy::trend::step::{pettitt, step};
 
 fn noise(n: usize, rng: &mut ChaCha8Rng) -> Vec<f64> {
     (0..n).map(|_| StandardNormal.sample(rng)).collect()

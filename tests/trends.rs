@@ -13,8 +13,9 @@ use stackworthy::trend::drift::{Kendall, drift};
 use stackworthy::trend::follows::{spearman, spearman_given};
 use stackworthy::trend::many::{false_discovery, family_wise};
 use stackworthy::trend::period::{Base, false_alarm, period};
+use stackworthy::trend::shape::{Shape, step_or_drift};
 use stackworthy::trend::stability::{Form, deviation};
-use stackworthy::trend::step::{Shape, pettitt, step, step_or_drift};
+use stackworthy::trend::step::{pettitt, step};
 
 fn close(found: f64, expected: f64, tolerance: f64) {
     assert!((found - expected).abs() <= tolerance, "found {found}, expected {expected}");

@@ -6,7 +6,8 @@ use crate::trend::follows::{Correlation, spearman, spearman_given};
 use crate::trend::jump::jump;
 use crate::trend::many::false_discovery;
 use crate::trend::scatter::beyond_errors;
-use crate::trend::step::{Shape, step_or_drift_weighted, step_weighted};
+use crate::trend::shape::{Shape, step_or_drift_weighted};
+use crate::trend::step::step_weighted;
 use crate::trend::uneven_drift::drift_weighted;
 
 /// Most steps looked for in one term.

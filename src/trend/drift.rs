@@ -68,6 +68,14 @@ pub fn drift(times: &[f64], values: &[f64], confidence: f64) -> Result<Drift, Tr
     Ok(Drift { slope, interval, intercept, p_value: test.p_value(1.0), autocorrelation })
 }
 
+/// Intercept and slope: the median of the slopes of all pairs, and of what it leaves (Theil 1950, Sen 1968).
+pub(super) fn theil_sen(times: &[f64], values: &[f64]) -> (f64, f64) {
+    let slopes = pair_slopes(times, values);
+    let slope = if slopes.is_empty() { 0.0 } else { median(&slopes) };
+    let left: Vec<f64> = values.iter().zip(times).map(|(v, t)| v - slope * t).collect();
+    (median(&left), slope)
+}
+
 fn pair_slopes(times: &[f64], values: &[f64]) -> Vec<f64> {
     let n = values.len();
     (0..n)

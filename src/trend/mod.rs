@@ -27,6 +27,7 @@ pub mod many;
 pub mod period;
 pub mod rank;
 pub mod scatter;
+pub mod shape;
 pub mod stability;
 pub mod step;
 pub mod uneven_drift;

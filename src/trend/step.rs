@@ -1,9 +1,7 @@
 //! One sudden change of the mean.
 
 use super::chance::share_as_good;
-use super::{
-    TrendError, enough, finite, positive, same_length, student_deviate, varies, weighted_mean, weights,
-};
+use super::{TrendError, enough, finite, positive, student_deviate, varies, weighted_mean, weights};
 
 pub const MIN_EXPOSURES: usize = 8;
 
@@ -11,10 +9,6 @@ pub const MIN_EXPOSURES: usize = 8;
 const MIN_SIDE: usize = 2;
 
 const SEED: u64 = 0x5713_9001;
-
-/// Difference of the information criterion over which one description is preferred: odds of ten
-/// to one, 2 ln 10 (Kass & Raftery 1995, J. Am. Stat. Assoc. 90, 773; from memory).
-const PREFERENCE: f64 = 4.605_170_186;
 
 /// Where one change of the mean fits best.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -41,14 +35,6 @@ pub struct Step {
     pub p_value: f64,
     /// The same of Pettitt's rank test, which single wild exposures move less.
     pub p_pettitt: f64,
-}
-
-/// Which describes a series better.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Shape {
-    Drift,
-    Step,
-    Either,
 }
 
 /// The one step that leaves the least squares, at least two exposures on either side.
@@ -98,7 +84,7 @@ pub fn step_weighted(values: &[f64], deviations: &[f64], confidence: f64) -> Res
 }
 
 /// The place with the smallest sum of weighted squares about the two means.
-fn best_split(values: &[f64], weights: &[f64]) -> Split {
+pub(super) fn best_split(values: &[f64], weights: &[f64]) -> Split {
     let n = values.len();
     let whole: f64 = weights.iter().sum();
     let middle = weighted_mean(values, weights);
@@ -150,46 +136,4 @@ pub fn pettitt(values: &[f64]) -> Pettitt {
     let n = n as f64;
     let p_value = (2.0 * (-6.0 * statistic * statistic / (n.powi(3) + n.powi(2))).exp()).min(1.0);
     Pettitt { statistic, before, p_value }
-}
-
-/// A straight line against one step, by the Bayesian information criterion (Schwarz 1978, Ann.
-/// Stat. 6, 461; from memory); the place of the step counts as a parameter.
-pub fn step_or_drift(times: &[f64], values: &[f64]) -> Result<Shape, TrendError> {
-    step_or_drift_weighted(times, values, &vec![1.0; values.len()])
-}
-
-/// The same of values of unlike standard deviations, known up to a common factor.
-pub fn step_or_drift_weighted(
-    times: &[f64],
-    values: &[f64],
-    deviations: &[f64],
-) -> Result<Shape, TrendError> {
-    enough(values.len(), MIN_EXPOSURES)?;
-    same_length("times", times.len(), values.len())?;
-    finite("times", times)?;
-    finite("values", values)?;
-    positive(deviations, values.len())?;
-    let weights = weights(deviations);
-    let n = values.len() as f64;
-    let criterion = |residual: f64, parameters: f64| n * residual.ln() + parameters * n.ln();
-    let line = criterion(line_residual(times, values, &weights), 2.0);
-    let step = criterion(best_split(values, &weights).residual, 3.0);
-    // Both are minus infinity where nothing is left of either: neither is preferred.
-    Ok(if step - line > PREFERENCE {
-        Shape::Drift
-    } else if line - step > PREFERENCE {
-        Shape::Step
-    } else {
-        Shape::Either
-    })
-}
-
-/// Sum of weighted squares about the straight line of least squares.
-fn line_residual(times: &[f64], values: &[f64], weights: &[f64]) -> f64 {
-    let (t0, y0) = (weighted_mean(times, weights), weighted_mean(values, weights));
-    let sum = |f: &dyn Fn(f64, f64) -> f64| -> f64 {
-        times.iter().zip(values).zip(weights).map(|((t, y), w)| w * f(t - t0, y - y0)).sum()
-    };
-    let (tt, ty, yy) = (sum(&|t, _| t * t), sum(&|t, y| t * y), sum(&|_, y| y * y));
-    if tt > 0.0 { (yy - ty * ty / tt).max(0.0) } else { yy }
 }

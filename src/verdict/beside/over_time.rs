@@ -12,8 +12,9 @@ use crate::trend::TrendError;
 use crate::trend::drift::{Drift, drift};
 use crate::trend::many::family_wise;
 use crate::trend::period::{Base, Period, period};
+use crate::trend::shape::{Shape, step_or_drift};
 use crate::trend::stability::{StabilityPoint, even_interval, stability};
-use crate::trend::step::{Shape, Step, step, step_or_drift};
+use crate::trend::step::{Step, step};
 
 /// A drift or step this likely by chance, taken by itself, is taken out before a period is sought.
 const TAKEN_OUT: f64 = 0.05;
