@@ -60,6 +60,14 @@ impl Region {
     pub fn height(&self) -> usize {
         self.y1.saturating_sub(self.y0)
     }
+    /// Of the region cut into `side` by `side` equal zones the one of a place, row after row.
+    pub fn zone(&self, x: f64, y: f64, side: usize) -> usize {
+        let along = |value: f64, start: usize, length: usize| {
+            let share = (value - start as f64 + 0.5) / length.max(1) as f64;
+            ((share * side as f64) as usize).min(side - 1)
+        };
+        along(x, self.x0, self.width()) + side * along(y, self.y0, self.height())
+    }
 }
 
 /// What the header says of the exposure. Missing is `None`, never zero.

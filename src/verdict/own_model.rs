@@ -214,19 +214,13 @@ impl Monomials<'_> {
 /// Mean star images by zone of the field, each star moved onto the pixel grid and all
 /// weighted by their flux.
 pub(super) fn zone_images(table: &StarTable) -> Vec<ZoneImage> {
-    let u = table.usable;
-    let zone = |value: f64, start: usize, length: usize| {
-        (((value - start as f64 + 0.5) / length.max(1) as f64 * ZONES as f64) as usize).min(ZONES - 1)
-    };
     (0..ZONES * ZONES)
         .filter_map(|z| {
             let members: Vec<_> = table
                 .stars
                 .iter()
                 .filter(|s| s.refused.is_none())
-                .filter(|s| {
-                    zone(s.x, u.x0, u.width()) == z % ZONES && zone(s.y, u.y0, u.height()) == z / ZONES
-                })
+                .filter(|s| table.usable.zone(s.x, s.y, ZONES) == z)
                 .filter_map(|s| Some((s, s.cutout.as_deref()?, s.cutout_mask.as_deref()?)))
                 .collect();
             let side = members.first()?.1.nrows();

@@ -255,20 +255,14 @@ fn tensor(residuals: &[Residual]) -> Option<SmearTensor> {
 
 fn zones(exposure: &Exposure, residuals: &[Residual]) -> Vec<ZoneRegistration> {
     let u = exposure.usable;
-    let zone = |value: f64, start: usize, length: usize| {
-        (((value - start as f64 + 0.5) / length.max(1) as f64 * ZONES as f64) as usize).min(ZONES - 1)
-    };
     let middle = |start: usize, length: usize, z: usize| {
         start as f64 + 0.5 + (z as f64 + 0.5) / ZONES as f64 * length as f64
     };
     (0..ZONES * ZONES)
         .filter_map(|z| {
-            let inside = |r: &&Residual| {
-                zone(r.x, u.x0, u.width()) == z % ZONES && zone(r.y, u.y0, u.height()) == z / ZONES
-            };
             let own: Vec<Residual> = residuals
                 .iter()
-                .filter(inside)
+                .filter(|r| u.zone(r.x, r.y, ZONES) == z)
                 .map(|r| Residual { x: r.x, y: r.y, d: r.d, noise: r.noise })
                 .collect();
             Some(ZoneRegistration {
