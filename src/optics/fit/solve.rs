@@ -6,7 +6,7 @@ use nalgebra_of_solver as na;
 use rayon::prelude::*;
 
 use super::parameters::{MOST, PATTERN, Values, zernike_slopes};
-use super::star::{Compared, Own, Target};
+use super::star::{Compared, Own, Target, dot};
 use super::zone::{Grid, Zone};
 use crate::optics::zernike::MODES;
 use crate::optics::{Blur, Propagator};
@@ -69,9 +69,7 @@ impl Frame<'_> {
         for (target, found) in targets.iter().zip(compared) {
             let Some((_, found)) = found else { continue };
             let slopes = &found.slopes;
-            let local = DMatrix::from_fn(slopes.len(), slopes.len(), |a, b| {
-                slopes[a].iter().zip(&slopes[b]).map(|(x, y)| x * y).sum::<f64>()
-            });
+            let local = DMatrix::from_fn(slopes.len(), slopes.len(), |a, b| dot(&slopes[a], &slopes[b]));
             let chain = chain(target.place, n);
             normal += chain.transpose() * local * chain;
         }
@@ -139,8 +137,8 @@ impl LeastSquaresProblem<f64, na::Dyn, na::Dyn> for Problem<'_> {
     }
 
     fn jacobian(&self) -> Option<na::DMatrix<f64>> {
-        let n = self.list.len();
-        let mut jacobian = na::DMatrix::zeros(self.rows(), n);
+        let (n, rows) = (self.list.len(), self.rows());
+        let mut jacobian = na::DMatrix::zeros(rows, n);
         let mut first = 0;
         for (target, found) in self.targets.iter().zip(&self.compared) {
             let pixels = target.values.len();
@@ -150,10 +148,8 @@ impl LeastSquaresProblem<f64, na::Dyn, na::Dyn> for Problem<'_> {
                     for parameter in 0..n {
                         let factor = chain[(image, parameter)];
                         if factor != 0.0 {
-                            let mut column = jacobian.column_mut(parameter);
-                            for (sum, v) in column.iter_mut().skip(first).zip(slope) {
-                                *sum -= factor * v;
-                            }
+                            let own = &mut jacobian.as_mut_slice()[parameter * rows + first..][..pixels];
+                            own.iter_mut().zip(slope).for_each(|(sum, v)| *sum -= factor * v);
                         }
                     }
                 }

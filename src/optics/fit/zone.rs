@@ -6,7 +6,7 @@
 
 use std::f64::consts::{PI, TAU};
 
-use ndarray::{Array2, Axis, s};
+use ndarray::{Array2, s};
 use rustfft::num_complex::Complex;
 
 use super::parameters::Values;
@@ -222,24 +222,47 @@ fn combine(
     y: &Axis1,
     weights_y: &[[f64; TAPS]],
 ) -> Vec<f64> {
-    let side = x.first.len();
-    let (top, bottom) = (y.first[0].min(y.first[side - 1]), y.first[0].max(y.first[side - 1]) + TAPS);
-    let mut across = vec![0.0; (bottom - top) * side];
-    for (row, sums) in image.axis_iter(Axis(0)).skip(top).zip(across.chunks_exact_mut(side)) {
-        for (k, sum) in sums.iter_mut().enumerate() {
-            *sum = weights_x[k].iter().zip(row.iter().skip(x.first[k])).map(|(w, v)| w * v).sum();
-        }
-    }
-    let mut values = vec![0.0; side * side];
-    for (k, row) in values.chunks_exact_mut(side).enumerate() {
-        for (tap, weight) in weights_y[k].iter().enumerate() {
-            let from = (y.first[k] - top + tap) * side;
-            for (value, v) in row.iter_mut().zip(&across[from..from + side]) {
-                *value += weight * v;
+    let standard = image.as_standard_layout();
+    let mut values = vec![0.0; x.first.len() * y.first.len()];
+    let points = standard.as_slice().unwrap_or_default();
+    let columns = image.ncols();
+    pulp::Arch::new().dispatch(Combine { points, columns, x, weights_x, y, weights_y, values: &mut values });
+    values
+}
+
+/// Rows of the grid are combined first: they are long, and lie in memory as they are summed.
+struct Combine<'a> {
+    points: &'a [f64],
+    columns: usize,
+    x: &'a Axis1,
+    weights_x: &'a [[f64; TAPS]],
+    y: &'a Axis1,
+    weights_y: &'a [[f64; TAPS]],
+    values: &'a mut [f64],
+}
+
+impl pulp::NullaryFnOnce for Combine<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Self { points, columns, x, weights_x, y, weights_y, values } = self;
+        let mut line = vec![0.0; columns];
+        let rows = values.chunks_exact_mut(x.first.len()).zip(y.first.iter().zip(weights_y));
+        for (values, (&first, weights)) in rows {
+            line.fill(0.0);
+            let taps = points[first * columns..(first + TAPS) * columns].chunks_exact(columns);
+            for (row, &weight) in taps.zip(weights) {
+                for (sum, value) in line.iter_mut().zip(row) {
+                    *sum = weight.mul_add(*value, *sum);
+                }
+            }
+            for (value, (&first, weights)) in values.iter_mut().zip(x.first.iter().zip(weights_x)) {
+                *value =
+                    line[first..first + TAPS].iter().zip(weights).fold(0.0, |sum, (v, w)| w.mul_add(*v, sum));
             }
         }
     }
-    values
 }
 
 #[cfg(test)]
