@@ -367,6 +367,7 @@ fn optics(n: usize) -> Optics {
         angle_deg: 5.7,
         position_angle_deg: None,
         kurtosis: Some(1.92),
+        kurtosis_err: Some(0.01),
     };
     let row = |i: usize| ExposureOptics {
         file: exposure(i).file,

@@ -66,8 +66,10 @@ pub struct BlurChange {
     pub angle_deg: f64,
     /// Long axis, degrees from north through east.
     pub position_angle_deg: Option<f64>,
-    /// Mean kurtosis of the stars (2 for a Gaussian; falls with defocus).
+    /// Mean kurtosis of the stars, with its error (2 for a Gaussian; less for a ring).
     pub kurtosis: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub kurtosis_err: Option<f64>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]

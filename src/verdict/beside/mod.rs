@@ -23,6 +23,7 @@ pub mod over_time;
 pub mod overlap;
 pub mod registration;
 pub mod shear_budget;
+mod sky_angle;
 pub mod time_reasons;
 mod weights;
 

@@ -7,9 +7,8 @@ use super::super::model::{JitterTensor, Reason, Verdict};
 use super::super::optics_model::*;
 use super::super::products::{OpticsPicture, OpticsZone};
 use super::super::stack::Stack;
-use super::blur::{self, MeanMoments};
-use super::optics_stack;
-use crate::frame::wcs::ra_difference_deg;
+use super::sky_angle::{position_angle, sky_axes};
+use super::{blur, optics_stack};
 use crate::optics::fit::budget::Shapes;
 use crate::optics::fit::parameters::{PATTERN, Values, name};
 use crate::optics::fit::{ExposureFit, FitError, Fitter, Known, Noise, StarImage, TensorAxes, ZoneResidual};
@@ -48,11 +47,12 @@ pub fn of_stack(tables: &[StarTable], stack: &Stack, settings: &Settings) -> Opt
     }
     let members: Vec<&StarTable> = stack.exposures.iter().map(|e| &tables[e.table]).collect();
     let mut optics = Optics { method: "moments".into(), ..Optics::default() };
+    let blurred = blur::of_stack(&members, stack, settings.requirement.confidence);
     optics.exposures = members
         .iter()
-        .map(|t| ExposureOptics { file: t.file.clone(), blur: None, fit: None, note: None })
+        .zip(blurred.changes)
+        .map(|(t, blur)| ExposureOptics { file: t.file.clone(), blur, fit: None, note: None })
         .collect();
-    let blur_reason = add_blur(&mut optics, &members, stack);
     let mut pictures = Vec::new();
     let mut reasons = match known(settings, &members) {
         Ok((known, notes)) => {
@@ -66,8 +66,8 @@ pub fn of_stack(tables: &[StarTable], stack: &Stack, settings: &Settings) -> Opt
         }
     };
     if optics.method == "moments" {
-        optics.summary.extend(blur_reason.iter().map(|r| r.text.clone()));
-        reasons.extend(blur_reason);
+        optics.summary.extend(blurred.reasons.iter().map(|r| r.text.clone()));
+        reasons.extend(blurred.reasons);
     }
     Some(Found { optics, reasons, pictures })
 }
@@ -250,58 +250,6 @@ fn star_images(table: &StarTable) -> Vec<StarImage> {
     .collect()
 }
 
-/// The estimate from moments, for every exposure.
-fn add_blur(optics: &mut Optics, members: &[&StarTable], stack: &Stack) -> Option<Reason> {
-    let means: Vec<Option<MeanMoments>> = members.iter().map(|t| blur::mean_moments(t, stack)).collect();
-    let sharpest = means.iter().flatten().copied().min_by(|a, b| a.trace.total_cmp(&b.trace))?;
-    let scale = members.iter().find_map(|t| t.facts.pixel_arcsec);
-    let (scale2, unit) = scale.map_or((1.0, "pix2"), |s| ((1e3 * s).powi(2), "mas2"));
-    let mut files = Vec::new();
-    let mut blurs = Vec::new();
-    let mut sharpest_index = 0;
-    for ((row, mean), table) in optics.exposures.iter_mut().zip(&means).zip(members) {
-        let Some(mean) = mean else { continue };
-        let sky = sky_axes(table);
-        let change = blur::blur_change(mean, &sharpest, scale2, unit, |angle| position_angle(sky, angle));
-        if mean.trace == sharpest.trace {
-            sharpest_index = blurs.len();
-        }
-        files.push(table.file.as_str());
-        blurs.push(change.clone());
-        row.blur = Some(change);
-    }
-    (blurs.len() >= 2)
-        .then(|| {
-            blur::reason(&files, &blurs, sharpest_index, sharpest.trace / sharpest.trace_response * scale2)
-        })
-        .flatten()
-}
-
-/// East and north, each per pixel along x and along y, from the stars' sky positions.
-pub fn sky_axes(table: &StarTable) -> Option<[[f64; 2]; 2]> {
-    let rows: Vec<[f64; 4]> = table.stars.iter().filter_map(|s| Some([s.x, s.y, s.ra?, s.dec?])).collect();
-    let first = rows.first()?;
-    let cos = first[3].to_radians().cos();
-    let (mut normal, mut right) = (nalgebra::Matrix3::zeros(), [nalgebra::Vector3::zeros(); 2]);
-    for [x, y, ra, dec] in &rows {
-        let row = nalgebra::Vector3::new(1.0, x - first[0], y - first[1]);
-        normal += row * row.transpose();
-        right[0] += row * (ra_difference_deg(*ra, first[2]) * cos);
-        right[1] += row * (dec - first[3]);
-    }
-    let inverse = normal.try_inverse()?;
-    let axes = right.map(|r| inverse * r).map(|v| [v[1], v[2]]);
-    axes.iter().flatten().all(|v| v.is_finite()).then_some(axes)
-}
-
-/// A direction on the detector as an angle from north through east, 0 to 180 degrees.
-pub fn position_angle(sky: Option<[[f64; 2]; 2]>, angle_deg: f64) -> Option<f64> {
-    let [east, north] = sky?;
-    let (sin, cos) = angle_deg.to_radians().sin_cos();
-    let (e, n) = (east[0] * cos + east[1] * sin, north[0] * cos + north[1] * sin);
-    Some(e.atan2(n).to_degrees().rem_euclid(180.0))
-}
-
 /// One exposure's fit in the words of the result.
 pub fn exposure_fit(fitted: &Fitted, shapes: &Shapes, table: &StarTable) -> OpticsFit {
     let fit = &fitted.fit;
@@ -430,17 +378,6 @@ mod tests {
         let table = empty_table();
         let why = known(&Settings::default(), &[&table]).unwrap_err();
         assert!(why.contains("telescope.aperture_m") && why.contains("telescope.obstruction"), "{why}");
-    }
-
-    #[test]
-    fn position_angles_run_from_north_through_east() {
-        // North up, east to the left.
-        let sky = Some([[-1.0, 0.0], [0.0, 1.0]]);
-        for (angle, expected) in [(90.0, 0.0), (0.0, 90.0), (135.0, 45.0), (45.0, 135.0)] {
-            let found = position_angle(sky, angle).unwrap();
-            let off = (found - expected + 90.0f64).rem_euclid(180.0) - 90.0;
-            assert!(off.abs() < 1e-9, "{angle}: {found}");
-        }
     }
 
     /// Elevation rises fastest towards the zenith. Spherical triangle: Meeus 1998, Astronomical Algorithms,
