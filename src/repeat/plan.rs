@@ -20,8 +20,11 @@ use crate::field::Basis;
 pub const ERROR_TIMES_SNR: f64 = 2.0;
 
 /// Star fields that are averaged over, each for an equal share of those drawn in the order of
-/// their noise.
+/// their noise: at least this many, and more with few stars, of which some fields have neighbours that tell
+/// a change from noise, and some have none.
 const FIELDS: usize = 12;
+const MOST_FIELDS: usize = 48;
+const STARS_IN_ALL_FIELDS: usize = 1200;
 
 /// Star fields drawn, unless that would place more stars than the second number.
 const DRAWN: usize = 300;
@@ -90,6 +93,7 @@ impl PlannedChange {
         let degree = degree_for(star_snrs.len()).ok_or(too_few.clone())?;
         let basis = Basis::over_rectangle(-1.0, 1.0, -1.0, 1.0, degree).map_err(RepeatError::Field)?;
         let dof = ((exposures - 1) * components) as f64;
+        let fields = (STARS_IN_ALL_FIELDS / star_snrs.len()).clamp(FIELDS, MOST_FIELDS);
         let drawn = (MOST_PLACED / star_snrs.len()).clamp(FIELDS, DRAWN);
         let mut draws: Vec<(u64, DVector<f64>)> = (0..drawn as u64)
             .into_par_iter()
@@ -98,19 +102,19 @@ impl PlannedChange {
                 Some((seed, variances))
             })
             .collect();
-        if draws.len() < FIELDS {
+        if draws.len() < fields {
             return Err(too_few);
         }
         draws.sort_by(|a, b| a.1.sum().total_cmp(&b.1.sum()));
         let planned = |k: usize| {
-            let (seed, variances) = &draws[(2 * k + 1) * draws.len() / (2 * FIELDS)];
+            let (seed, variances) = &draws[(2 * k + 1) * draws.len() / (2 * fields)];
             let modes = variances.iter().map(|v| NoiseMode { lambda: v / dof, dof, square: 0.0 }).collect();
             let stars = stars_of(&basis, star_snrs, *seed);
             let unseen_elsewhere = unseen_elsewhere(&basis, &stars);
             let design = Design { exposures, components, functions: basis.functions(), unseen_elsewhere };
-            PlannedField { modes, checks: planned_checks(&stars, design, &ranks(k), *seed) }
+            PlannedField { modes, checks: planned_checks(&stars, design, &ranks(k, fields), *seed) }
         };
-        Ok(Self { exposures, fields: (0..FIELDS).into_par_iter().map(planned).collect() })
+        Ok(Self { exposures, fields: (0..fields).into_par_iter().map(planned).collect() })
     }
 
     /// The upper bound to expect for a true rms change: its mean over the estimates and the noise
@@ -288,13 +292,11 @@ pub fn chances(
     Chances { combine, not_together, undecided: (1.0 - combine - not_together).max(0.0) }
 }
 
-/// Ranks of the noise checks of the `field`-th star field: of the scatter and of the neighbours. Each
-/// rank of a field is one of `FIELDS` in its share, so that all fields together have every rank once.
-fn ranks(field: usize) -> Vec<(f64, f64)> {
-    let rank = |share: usize, within: usize| {
-        (share as f64 + ((within % FIELDS) as f64 + 0.5) / FIELDS as f64) / CHECKS as f64
-    };
-    (0..CHECKS).map(|k| (rank(k, 5 * field), rank((7 * k + field) % CHECKS, 7 * field + 5 * k))).collect()
+/// Ranks of the noise checks of the `field`-th of the star fields: one in each share, so that all fields
+/// together have all ranks evenly.
+fn ranks(field: usize, fields: usize) -> Vec<f64> {
+    let within = |k: usize| ((field + k * fields / CHECKS) % fields) as f64 + 0.5;
+    (0..CHECKS).map(|k| (k as f64 + within(k) / fields as f64) / CHECKS as f64).collect()
 }
 
 /// Places of the stars: the `seed`-th draw.
@@ -330,8 +332,8 @@ fn stars_of(basis: &Basis, star_snrs: &[f64], seed: u64) -> Vec<PlannedStar> {
     let star = |(snr, (x, y)): (&f64, (f64, f64))| {
         let variance = (ERROR_TIMES_SNR / snr).powi(2);
         let along = directions.tr_mul(&DVector::from_vec(basis.evaluate(x, y)));
-        let fitted = along.component_mul(&along).dot(&variances);
-        PlannedStar { x, y, variance, leverage: (fitted / variance).min(1.0) }
+        let fitted = along.iter().zip(&variances).map(|(a, v)| a * v.sqrt()).collect();
+        PlannedStar { x, y, variance, fitted }
     };
     star_snrs.iter().zip(places(star_snrs.len(), seed)).map(star).collect()
 }

@@ -2,17 +2,19 @@
 //! by chance find them too large or too small, and below a cubic basis all scatter that may be change
 //! is allowed for.
 
-use rand::{SeedableRng, rngs::StdRng};
-use rand_distr::{ChiSquared, Distribution};
-use statrs::distribution::{ContinuousCDF, Normal};
+use rand::{RngExt, SeedableRng, rngs::StdRng};
+use rand_distr::{ChiSquared, Distribution, StandardNormal};
+use statrs::distribution::ContinuousCDF;
 
 use super::change::{ENOUGH_DEGREE, Row};
 use super::noise_check::{Correlated, Excess, NoiseCheck, Residual, SIGNIFICANT, neighbours};
 use super::places::unseen_over_scatter;
 use crate::field::{Basis, basis::functions_of_degree};
 
-/// Most stars among which pairs of neighbours are sought; of more, the same share is paired.
-const MOST_PAIRED: usize = 1000;
+/// Most residuals that are drawn of a check, to see how neighbours scatter; of more, every so manieth star and
+/// exposure.
+const MOST_DRAWN: usize = 6000;
+const MOST_STARS_DRAWN: usize = 1000;
 
 /// What one check does to the interval.
 #[derive(Debug, Clone)]
@@ -23,14 +25,22 @@ pub(super) struct PlannedCheck {
     pub counted: Option<NoiseCheck>,
 }
 
-/// A planned star: where it is in the frame of the basis, the variance of its value in one exposure,
-/// and the share of it that the field's functions take up.
-#[derive(Debug, Clone, Copy)]
+/// A planned star: where it is in the frame of the basis, and the variance of its value in one exposure.
+#[derive(Debug, Clone)]
 pub(super) struct PlannedStar {
     pub x: f64,
     pub y: f64,
     pub variance: f64,
-    pub leverage: f64,
+    /// The fitted value's part along each independent direction of the coefficients, times that one's standard
+    /// deviation: products of two stars' parts add up to the covariance of their fitted values.
+    pub fitted: Vec<f64>,
+}
+
+impl PlannedStar {
+    /// The share of its variance that the field's functions take up.
+    fn leverage(&self) -> f64 {
+        (self.fitted.iter().map(|f| f * f).sum::<f64>() / self.variance).min(1.0)
+    }
 }
 
 /// A planned stack, as the check sees it.
@@ -57,24 +67,21 @@ pub(super) fn unseen_elsewhere(basis: &Basis, stars: &[PlannedStar]) -> f64 {
     unseen_over_scatter(basis, 1, &rows, &weights)
 }
 
-/// As many checks as there are `ranks`, of equal probability: ranks (0 to 1) of the scatter of the
-/// residuals and of their neighbours' covariance, independent of one another and of the change. The
-/// scatter of all is chi-square, with `(exposures - 1) components (1 - leverage)` degrees of freedom
-/// a star.
+/// As many checks as there are `ranks` (0 to 1) of the scatter of the residuals, of equal probability, whatever
+/// the change. The scatter of all is chi-square, with `(exposures - 1) components (1 - leverage)` degrees of
+/// freedom a star; how neighbours scatter is drawn.
 pub(super) fn planned_checks(
     stars: &[PlannedStar],
     design: Design,
-    ranks: &[(f64, f64)],
+    ranks: &[f64],
     seed: u64,
 ) -> Vec<PlannedCheck> {
     let Design { exposures, components, functions, .. } = design;
     let contrasts = ((exposures - 1) * components) as f64;
-    let dof = contrasts * stars.iter().map(|s| 1.0 - s.leverage).sum::<f64>();
-    let (pairs, scatter_of_pairs) = expected_neighbours(stars, exposures, components);
+    let dof = contrasts * stars.iter().map(|s| 1.0 - s.leverage()).sum::<f64>();
     let mut rng = StdRng::seed_from_u64(seed);
-    let check = |&(rank, rank_of_neighbours): &(f64, f64)| {
+    let check = |&rank: &f64| {
         let scatter = chi_square_quantile(rank, dof);
-        let correlated = Correlated { variance: scatter_of_pairs * normal(rank_of_neighbours), ..pairs };
         let variance_factor = if rank < SIGNIFICANT { scatter / dof } else { 1.0 };
         let mut check = NoiseCheck {
             pull: (scatter / dof).sqrt(),
@@ -85,17 +92,18 @@ pub(super) fn planned_checks(
             excess_variance: 0.0,
             variance_factor,
             excess: Excess::default(),
-            correlated,
+            correlated: Correlated::default(),
             unseen_elsewhere: design.unseen_elsewhere,
         };
-        if functions >= functions_of_degree(ENOUGH_DEGREE) && !check.in_doubt() {
-            return PlannedCheck { noise_factor: variance_factor, counted: None };
-        }
-        check.excess = drawn_excess(stars, contrasts, scatter, &mut rng);
         let mut noise_factor = variance_factor;
+        check.excess = drawn_excess(stars, contrasts, scatter, &mut rng);
         if check.p_excess < SIGNIFICANT {
             check.excess_variance = check.excess.variance;
             noise_factor = information(stars, 0.0) / information(stars, check.excess_variance);
+        }
+        check.correlated = drawn_neighbours(stars, design, scatter / dof, check.excess_variance, &mut rng);
+        if functions >= functions_of_degree(ENOUGH_DEGREE) && !check.in_doubt() {
+            return PlannedCheck { noise_factor, counted: None };
         }
         PlannedCheck { noise_factor, counted: Some(check) }
     };
@@ -106,12 +114,12 @@ pub(super) fn planned_checks(
 fn drawn_excess(stars: &[PlannedStar], contrasts: f64, scatter: f64, rng: &mut StdRng) -> Excess {
     let draw = ChiSquared::new(contrasts)
         .map_or(vec![contrasts; stars.len()], |chi2| stars.iter().map(|_| chi2.sample(rng)).collect());
-    let pulls: Vec<f64> = stars.iter().zip(draw).map(|(s, d)| (1.0 - s.leverage) * d).collect();
+    let pulls: Vec<f64> = stars.iter().zip(draw).map(|(s, d)| (1.0 - s.leverage()) * d).collect();
     let scale = scatter / pulls.iter().sum::<f64>();
     let terms = stars
         .iter()
         .zip(pulls)
-        .map(|(s, pull)| (scale * pull * s.variance, s.variance, contrasts * (1.0 - s.leverage)));
+        .map(|(s, pull)| (scale * pull * s.variance, s.variance, contrasts * (1.0 - s.leverage())));
     Excess::of(&(0..stars.len()).collect::<Vec<_>>(), terms.collect())
 }
 
@@ -119,39 +127,73 @@ fn information(stars: &[PlannedStar], floor: f64) -> f64 {
     stars.iter().map(|s| 1.0 / (s.variance + floor)).sum()
 }
 
-/// The neighbours' covariance of white scatter: zero, with the error that the check states, and the
-/// standard deviation that it has, smaller because the fit takes up part of each residual.
-fn expected_neighbours(stars: &[PlannedStar], exposures: usize, components: usize) -> (Correlated, f64) {
-    let every = stars.len().div_ceil(MOST_PAIRED);
-    let of = |variance: fn(&PlannedStar) -> f64| {
-        let row = |(star, s): (usize, &PlannedStar)| Residual {
-            star,
-            exposure: 0,
-            x: s.x,
-            y: s.y,
-            value: [0.0; 2],
-            variance: variance(s),
-            leverage: s.leverage,
-        };
-        let rows: Vec<Residual> = stars.iter().step_by(every).enumerate().map(row).collect();
-        let stated: Vec<f64> = rows.iter().map(|r| r.variance).collect();
-        let once = neighbours(&rows, &stated, exposures, components, |_, _| 0.0);
-        // Nothing is drawn: what the pairs would scatter by is not known.
-        Correlated { own: 0.0, err: once.err / ((exposures * every) as f64).sqrt(), ..once }
+/// How neighbours scatter, if all scatter is white and comes out as `relative` to what the errors give, for which
+/// the fit takes `floor` more than they.
+fn drawn_neighbours(
+    stars: &[PlannedStar],
+    design: Design,
+    relative: f64,
+    floor: f64,
+    rng: &mut StdRng,
+) -> Correlated {
+    let components = design.components;
+    let every = stars.len().div_ceil(MOST_STARS_DRAWN);
+    let drawn: Vec<&PlannedStar> = stars.iter().step_by(every).collect();
+    let exposures = design.exposures.min((MOST_DRAWN / drawn.len()).max(2));
+    let free = 1.0 - 1.0 / exposures as f64;
+    let values: Vec<Vec<Vec<f64>>> =
+        (0..components).map(|_| white_residuals(&drawn, exposures, rng)).collect();
+    let rows: Vec<Residual> = (0..exposures)
+        .flat_map(|exposure| drawn.iter().enumerate().map(move |(star, s)| (exposure, star, s)))
+        .map(|(exposure, star, s)| {
+            let value = |c: usize| values.get(c).map_or(0.0, |v| v[exposure][star]);
+            let value = [0, 1].map(|c| relative.sqrt() * value(c));
+            let leverage = 1.0 - free * (1.0 - s.leverage());
+            Residual { star, exposure, x: s.x, y: s.y, value, variance: s.variance + floor, leverage }
+        })
+        .collect();
+    let stated: Vec<f64> = rows.iter().map(|r| r.variance - floor).collect();
+    let induced = |i: usize, j: usize| {
+        let (a, b) = (&drawn[rows[i].star].fitted, &drawn[rows[j].star].fitted);
+        -free * a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>()
     };
-    // Weights 1/(v_i v_j) and products of variance v_i v_j (1-h_i)(1-h_j): the sums of both.
-    let stated = of(|s| s.variance);
-    let left = of(|s| s.variance / (1.0 - s.leverage).max(1e-6));
-    let scatter = if left.err > 0.0 { stated.err * stated.err / left.err } else { 0.0 };
-    (stated, scatter)
+    let found = neighbours(&rows, &stated, exposures, components, induced);
+    // What was not drawn would average the rest out.
+    let fewer = (every as f64 * (design.exposures - 1) as f64 / (exposures - 1) as f64).sqrt();
+    Correlated {
+        variance: found.variance / fewer,
+        err: found.err / fewer,
+        own: found.own / fewer,
+        own_err: found.own_err / fewer,
+        shared_err2: found.shared_err2 / (fewer * fewer),
+        ..found
+    }
+}
+
+/// Residuals of white noise, by exposure and star: the stars' own means and the fitted field taken off.
+fn white_residuals(stars: &[&PlannedStar], exposures: usize, rng: &mut StdRng) -> Vec<Vec<f64>> {
+    let mut values: Vec<Vec<f64>> = (0..exposures)
+        .map(|_| stars.iter().map(|s| s.variance.sqrt() * rng.sample::<f64, _>(StandardNormal)).collect())
+        .collect();
+    for star in 0..stars.len() {
+        let mean = values.iter().map(|v| v[star]).sum::<f64>() / exposures as f64;
+        values.iter_mut().for_each(|v| v[star] -= mean);
+    }
+    for exposure in &mut values {
+        let mut coefficients = vec![0.0; stars.first().map_or(0, |s| s.fitted.len())];
+        for (star, value) in stars.iter().zip(exposure.iter()) {
+            let weighted = value / star.variance;
+            coefficients.iter_mut().zip(&star.fitted).for_each(|(c, f)| *c += f * weighted);
+        }
+        for (star, value) in stars.iter().zip(exposure.iter_mut()) {
+            *value -= coefficients.iter().zip(&star.fitted).map(|(c, f)| c * f).sum::<f64>();
+        }
+    }
+    values
 }
 
 fn chi_square_quantile(p: f64, dof: f64) -> f64 {
     statrs::distribution::ChiSquared::new(dof).map_or(dof, |chi2| chi2.inverse_cdf(p))
-}
-
-fn normal(p: f64) -> f64 {
-    Normal::standard().inverse_cdf(p)
 }
 
 #[cfg(test)]
@@ -164,14 +206,15 @@ mod tests {
             x: 2.0 * (k as f64 / side).fract() - 1.0,
             y: 2.0 * k as f64 / count as f64 - 1.0,
             variance: 1e-4 * (1 + k % 3) as f64,
-            leverage: 6.0 / count as f64,
+            // Functions that none of the others share.
+            fitted: vec![],
         };
         (0..count).map(star).collect()
     }
 
     fn checks(functions: usize, rank: f64) -> PlannedCheck {
         let design = Design { exposures: 6, components: 1, functions, unseen_elsewhere: 0.0 };
-        planned_checks(&stars(60), design, &[(rank, 0.5)], 1).remove(0)
+        planned_checks(&stars(60), design, &[rank], 1).remove(0)
     }
 
     #[test]
