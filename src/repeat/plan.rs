@@ -9,7 +9,7 @@ use thiserror::Error;
 use super::RepeatError;
 use super::change::degree_for;
 use super::interval::{NoiseMode, POWER_QUANTILE, RmsChange, rms_change, under_change};
-use super::noise_check::NoiseCheck;
+use super::noise_check::CountedAsChange;
 use super::planned_check::{Design, PlannedCheck, PlannedStar, planned_checks, unseen_elsewhere};
 use super::quadratic_form::{QuadraticForm, Term};
 use super::root::crossing;
@@ -30,12 +30,12 @@ const STARS_IN_ALL_FIELDS: usize = 1200;
 const DRAWN: usize = 300;
 const MOST_PLACED: usize = 2_000_000;
 
-/// Probabilities at whose quantiles a mean over the distribution of the estimate is taken.
-const MIDDLES_OF_NINTHS: [f64; 9] =
-    [1.0 / 18.0, 3.0 / 18.0, 5.0 / 18.0, 7.0 / 18.0, 0.5, 11.0 / 18.0, 13.0 / 18.0, 15.0 / 18.0, 17.0 / 18.0];
+/// Estimates of all fields together over whose distribution a mean is taken, and least of one field.
+const ESTIMATES: usize = 108;
+const LEAST_ESTIMATES: usize = 3;
 
-/// Noise checks of each field. Their ranks lie between one another's from field to field.
-const CHECKS: usize = 12;
+/// Noise checks of all fields together. Their ranks lie between one another's from field to field.
+const CHECKS: usize = 144;
 
 /// Changes, as shares of the limit's square, between which what they let through is interpolated.
 const KNOTS: usize = 10;
@@ -112,7 +112,10 @@ impl PlannedChange {
             let stars = stars_of(&basis, star_snrs, *seed);
             let unseen_elsewhere = unseen_elsewhere(&basis, &stars);
             let design = Design { exposures, components, functions: basis.functions(), unseen_elsewhere };
-            PlannedField { modes, checks: planned_checks(&stars, design, &ranks(k, fields), *seed) }
+            PlannedField {
+                modes,
+                checks: planned_checks(&stars, design, &ranks(k, fields, CHECKS / fields), *seed),
+            }
         };
         Ok(Self { exposures, fields: (0..fields).into_par_iter().map(planned).collect() })
     }
@@ -120,33 +123,31 @@ impl PlannedChange {
     /// The upper bound to expect for a true rms change: its mean over the estimates and the noise
     /// checks that may come out.
     pub fn expected_high(&self, true_rms: f64, confidence: f64) -> Result<f64, RepeatError> {
-        let of_field = |field: &PlannedField| -> Result<f64, RepeatError> {
+        let of_field = |(k, field): (usize, &PlannedField)| -> Result<f64, RepeatError> {
+            let counted: Vec<Option<CountedAsChange>> =
+                field.checks.iter().map(|check| check.counted_as_change(confidence)).collect();
             let mut highs = vec![];
-            for p in MIDDLES_OF_NINTHS {
+            for p in ranks(k, self.fields.len(), (ESTIMATES / self.fields.len()).max(LEAST_ESTIMATES)) {
                 let modes = at_quantile(&field.modes, true_rms, p);
                 let plain = rms_change(&modes, confidence)?;
-                for check in &field.checks {
+                for (check, counted) in field.checks.iter().zip(&counted) {
                     let change = match check.noise_factor {
                         1.0 => plain,
                         factor => rms_change(&with_noise(&modes, factor), confidence)?,
                     };
-                    highs.push(self.allowed_for(change, check, confidence).high);
+                    highs.push(counted.map_or(change, |counted| self.with_counted(change, counted)).high);
                 }
             }
             Ok(mean(&highs))
         };
-        let highs: Result<Vec<f64>, RepeatError> = self.fields.par_iter().map(of_field).collect();
+        let highs: Result<Vec<f64>, RepeatError> = self.fields.par_iter().enumerate().map(of_field).collect();
         Ok(mean(&highs?))
     }
 
-    /// The change with the scatter added that its noise check counts.
-    fn allowed_for(&self, change: RmsChange, check: &PlannedCheck, confidence: f64) -> RmsChange {
-        check.counted.as_ref().map_or(change, |counted| self.with_counted(change, counted, confidence))
-    }
-
-    fn with_counted(&self, change: RmsChange, check: &NoiseCheck, confidence: f64) -> RmsChange {
+    /// The change with what its noise check counts added.
+    fn with_counted(&self, change: RmsChange, counted: CountedAsChange) -> RmsChange {
         let per_row = self.exposures as f64 / (self.exposures as f64 - 1.0);
-        check.counted_as_change(confidence).added_to(change, per_row)
+        counted.added_to(change, per_row)
     }
 
     /// The chance that the upper bound comes out under `limit`. It does where the estimated mean
@@ -169,11 +170,11 @@ impl PlannedChange {
                     Points::new(&with_noise(&expected, check.noise_factor), limit, confidence, knots)
                 });
                 let points = own.as_ref().unwrap_or(&plain);
-                match &check.counted {
+                match check.counted_as_change(confidence) {
                     None if own.is_none() => unchecked,
                     None => points.chance_below(points.at_limit(), &estimated),
                     Some(counted) => {
-                        let high = |change| self.with_counted(change, counted, confidence).high;
+                        let high = |change| self.with_counted(change, counted).high;
                         points.chance_below(points.held_within(limit, high), &estimated)
                     }
                 }
@@ -292,11 +293,11 @@ pub fn chances(
     Chances { combine, not_together, undecided: (1.0 - combine - not_together).max(0.0) }
 }
 
-/// Ranks of the noise checks of the `field`-th of the star fields: one in each share, so that all fields
-/// together have all ranks evenly.
-fn ranks(field: usize, fields: usize) -> Vec<f64> {
-    let within = |k: usize| ((field + k * fields / CHECKS) % fields) as f64 + 0.5;
-    (0..CHECKS).map(|k| (k as f64 + within(k) / fields as f64) / CHECKS as f64).collect()
+/// So many probabilities for the `field`-th of the star fields: one in each share, so that all fields
+/// together have all of them evenly.
+fn ranks(field: usize, fields: usize, count: usize) -> Vec<f64> {
+    let within = |k: usize| ((field + k * fields / count) % fields) as f64 + 0.5;
+    (0..count).map(|k| (k as f64 + within(k) / fields as f64) / count as f64).collect()
 }
 
 /// Places of the stars: the `seed`-th draw.

@@ -7,7 +7,9 @@ use rand_distr::{ChiSquared, Distribution, StandardNormal};
 use statrs::distribution::ContinuousCDF;
 
 use super::change::{ENOUGH_DEGREE, Row};
-use super::noise_check::{Correlated, Excess, NoiseCheck, Residual, SIGNIFICANT, neighbours};
+use super::noise_check::{
+    Correlated, CountedAsChange, Excess, NoiseCheck, Residual, SIGNIFICANT, neighbours,
+};
 use super::places::unseen_over_scatter;
 use crate::field::{Basis, basis::functions_of_degree};
 
@@ -23,6 +25,12 @@ pub(super) struct PlannedCheck {
     pub noise_factor: f64,
     /// Scatter to be counted as change, if it is.
     pub counted: Option<NoiseCheck>,
+}
+
+impl PlannedCheck {
+    pub fn counted_as_change(&self, confidence: f64) -> Option<CountedAsChange> {
+        Some(self.counted.as_ref()?.counted_as_change(confidence))
+    }
 }
 
 /// A planned star: where it is in the frame of the basis, and the variance of its value in one exposure.
