@@ -30,7 +30,7 @@ fn trailing_that_comes_and_goes_under_a_changing_round_blur_is_seen_beside_it() 
         let put_in = Case::named(name).longest_mas().unwrap();
         for said in two(name) {
             assert!(is_along(&said) && said.smear_swings && !said.smear_grows, "{name}: {said:?}");
-            assert!(said.round_mas.is_some() && said.flattest.is_none(), "{name}: {said:?}");
+            assert!(said.round && said.flattest.is_none(), "{name}: {said:?}");
             // The round blur is a Gaussian, the smear uniform, as they are taken to be: the rest is the field's variety.
             assert!((said.length_mas.unwrap() / put_in - 1.0).abs() < 0.05, "{name}: {said:?}");
         }
@@ -42,7 +42,7 @@ fn trailing_that_grows_alone_is_no_round_blur() {
     for name in ["fine-smear-grows", "wide-smear-grows"] {
         for said in two(name) {
             assert!(is_along(&said) && said.smear_grows && !said.smear_swings, "{name}: {said:?}");
-            assert!(said.round_mas.is_none(), "{name}: {said:?}");
+            assert!(!said.round, "{name}: {said:?}");
         }
     }
 }
@@ -56,6 +56,6 @@ fn lost_focus_that_makes_rings_is_told_from_jitter_of_the_same_size() {
         );
     }
     for said in two("wide-jitter") {
-        assert!(said.round_mas.is_some() && said.flattest.is_none() && said.smear_mas.is_none(), "{said:?}");
+        assert!(said.round && said.flattest.is_none() && !said.smeared, "{said:?}");
     }
 }

@@ -182,16 +182,16 @@ impl Case {
 /// What a verdict says of the blur.
 #[derive(Debug, Default)]
 pub struct Said {
-    /// Largest smear along one axis, rms.
-    pub smear_mas: Option<f64>,
+    /// Whether a smear along one axis is spoken of.
+    pub smeared: bool,
     /// Mean direction and its error.
     pub direction_deg: Option<(f64, f64)>,
     /// Its end-to-end length, as uniform motion.
     pub length_mas: Option<f64>,
     pub smear_grows: bool,
     pub smear_swings: bool,
-    /// Largest blur in all directions, rms of both axes.
-    pub round_mas: Option<f64>,
+    /// Whether a blur in all directions is.
+    pub round: bool,
     /// The exposure called flattest, by defocus.
     pub flattest: Option<String>,
     /// The sentences.
@@ -211,14 +211,20 @@ impl Said {
             Some((value.parse().ok()?, error.parse().ok()?))
         });
         Self {
-            smear_mas: smear.and_then(|r| r.value),
+            smeared: smear.is_some(),
             direction_deg: direction,
-            length_mas: between(smear_text, "), or ", " mas end to end").and_then(|v| v.parse().ok()),
+            length_mas: between(smear_text, "), or ", " end to end").and_then(|v| in_mas(&v)),
             smear_grows: smear_text.contains("along it grows"),
             smear_swings: smear_text.contains("comes and goes"),
-            round_mas: round.and_then(|r| r.value),
+            round: round.is_some(),
             flattest: round.and_then(|r| between(&r.text, "most of all in ", " (")),
             texts: smear.into_iter().chain(round).map(|r| r.text.clone()).collect(),
         }
     }
+}
+
+/// A length as it is printed.
+fn in_mas(text: &str) -> Option<f64> {
+    let (value, unit) = text.split_once(' ')?;
+    Some(value.parse::<f64>().ok()? * if unit == "arcsec" { 1000.0 } else { 1.0 })
 }

@@ -39,24 +39,22 @@ pub fn course(compared: &Compared, what: &str, parts: Parts) -> String {
 }
 
 fn growth(drift: &Drift, held: bool, what: &str, per: &str, compared: &Compared) -> String {
-    let unit = format!("{}²", compared.rms_unit());
-    let interval = match drift.interval {
-        Some((low, high)) => {
-            format!(" ({} % confidence: {} to {})", percent(compared.confidence), number(low), number(high))
-        }
-        None => String::new(),
+    let (scale, unit) = compared.spoken();
+    let in_words = |slope: f64, interval: Option<(f64, f64)>| {
+        let interval = interval.map_or(String::new(), |(low, high)| {
+            let (low, high) = (number(scale * scale * low), number(scale * scale * high));
+            format!(" ({} % confidence: {low} to {high})", percent(compared.confidence))
+        });
+        format!("{} {unit}² per {per}{interval}", number(scale * scale * slope))
     };
-    match held {
-        true => format!(
-            " The {what} {} by {} {unit} per {per}{interval}.",
-            if drift.slope > 0.0 { "grows" } else { "wanes" },
-            number(drift.slope.abs())
-        ),
-        false => {
-            format!(
-                " No steady growth of the {what} is shown: {} {unit} per {per}{interval}.",
-                number(drift.slope)
-            )
+    match (held, drift.slope < 0.0) {
+        (true, false) => format!(" The {what} grows by {}.", in_words(drift.slope, drift.interval)),
+        (true, true) => {
+            let fall = drift.interval.map(|(low, high)| (-high, -low));
+            format!(" The {what} wanes by {}.", in_words(-drift.slope, fall))
+        }
+        (false, _) => {
+            format!(" No steady growth of the {what} is shown: {}.", in_words(drift.slope, drift.interval))
         }
     }
 }

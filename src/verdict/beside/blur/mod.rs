@@ -41,6 +41,9 @@ use reference::{AddedTensor, Reference};
 const SHOWN_SIGMAS: f64 = 5.0;
 const SHOWN_SHARE: f64 = 0.05;
 
+/// Images wider than a second of arc are spoken of in that unit.
+const WIDE_MAS2: f64 = 1e6;
+
 /// What the moments say of a stack's blur.
 #[derive(Debug, Clone, Default)]
 pub struct Blurred {
@@ -83,9 +86,13 @@ impl Compared<'_> {
         file_name(&self.members[k].table.file)
     }
 
-    /// Unit of an rms.
-    fn rms_unit(&self) -> &str {
-        self.blurs.first().map_or("", |b| b.unit.trim_end_matches('2'))
+    /// The unit in which lengths are spoken of, and what a length in the root of the blurs' unit is multiplied by.
+    fn spoken(&self) -> (f64, &'static str) {
+        match self.blurs.first().map(|b| b.unit.as_str()) {
+            Some("mas2") if self.sharpest_size > WIDE_MAS2 => (1e-3, "arcsec"),
+            Some("mas2") => (1.0, "mas"),
+            _ => (1.0, "pix"),
+        }
     }
 
     fn is_shown(&self, value: f64, error: f64) -> bool {

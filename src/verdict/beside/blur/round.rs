@@ -11,8 +11,9 @@ pub fn reason(compared: &Compared) -> Option<Reason> {
     let parts: Vec<(f64, f64)> = compared.blurs.iter().map(|b| b.all_directions()).collect();
     let shown: Vec<usize> = (0..parts.len()).filter(|&k| compared.is_shown(parts[k].0, parts[k].1)).collect();
     let worst = shown.iter().copied().max_by(|&a, &b| parts[a].0.total_cmp(&parts[b].0))?;
-    let unit = compared.rms_unit();
-    let (largest, error) = (parts[worst].0.sqrt(), parts[worst].1 / (2.0 * parts[worst].0.sqrt()));
+    let (scale, unit) = compared.spoken();
+    let largest = scale * parts[worst].0.sqrt();
+    let error = scale * scale * parts[worst].1 / (2.0 * largest);
     let likely = match flattest(compared, &shown) {
         Some(Flat { place, stars, part, fall, error }) => format!(
             "images are flatter than jitter, a smear or poorer seeing would leave the stars of the sharpest, as \

@@ -30,10 +30,9 @@ pub fn reason(compared: &Compared) -> Option<Reason> {
     let smeared: f64 = along.iter().map(|b| b.one_axis()).sum();
     let share = (100.0 * smeared / gained).clamp(0.0, 100.0);
 
-    let unit = compared.rms_unit();
-    let largest = blurs[worst].one_axis();
-    let rms = largest.sqrt();
-    let rms_err = blurs[worst].difference_err / (2.0 * rms);
+    let (scale, unit) = compared.spoken();
+    let rms = scale * blurs[worst].one_axis().sqrt();
+    let rms_err = scale * scale * blurs[worst].difference_err / (2.0 * rms);
     let (where_to, through_time) = direction.in_words(compared);
     let (n, total) = (shown.len(), blurs.len());
     let text = format!(
@@ -44,7 +43,7 @@ pub fn reason(compared: &Compared) -> Option<Reason> {
         number(rms),
         number(rms_err),
         compared.name(compared.sharpest),
-        number((12.0 * compared.motion(worst)).sqrt()),
+        number(scale * (12.0 * compared.motion(worst)).sqrt()),
         compared.name(worst),
     );
     Some(Reason {
