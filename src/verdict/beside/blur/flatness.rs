@@ -20,6 +20,9 @@ const FLATTER_CHANCE: f64 = 1e-3;
 /// Fewest stars of a part of the frame.
 const FEWEST_STARS: usize = 4;
 
+/// Exposures of which each star is blurred, those of least kurtosis: it takes long.
+const MOST_LOOKED_AT: usize = 40;
+
 /// The whole frame and its quarters, by [`crate::frame::Region::zone`].
 const PARTS: [(&str, Option<usize>); 5] = [
     ("", None),
@@ -48,8 +51,14 @@ pub fn flattest(compared: &Compared, shown: &[usize]) -> Option<Flat> {
     if !compared.members[compared.sharpest].is_well_sampled() {
         return None;
     }
-    let looked_at: Vec<Flat> = shown.par_iter().flat_map_iter(|&k| parts(compared, k)).collect();
-    let critical = Normal::standard().inverse_cdf(1.0 - FLATTER_CHANCE / looked_at.len().max(1) as f64);
+    let kurtosis = |k: usize| compared.blurs[k].kurtosis.unwrap_or(f64::INFINITY);
+    let mut flat_first = shown.to_vec();
+    flat_first.sort_by(|&a, &b| kurtosis(a).total_cmp(&kurtosis(b)));
+    flat_first.truncate(MOST_LOOKED_AT);
+    let looked_at: Vec<Flat> = flat_first.par_iter().flat_map_iter(|&k| parts(compared, k)).collect();
+    // Those that were not looked at were chosen among too.
+    let chosen_among = (shown.len() * PARTS.len()).max(1) as f64;
+    let critical = Normal::standard().inverse_cdf(1.0 - FLATTER_CHANCE / chosen_among);
     looked_at.into_iter().filter(|f| f.fall > critical * f.error).max_by(|a, b| a.fall.total_cmp(&b.fall))
 }
 

@@ -16,7 +16,7 @@ use crate::table::StarTable;
 
 /// Stars that are blurred, the brightest; so many of them for a mean change of size, in which the stars differ less.
 const STARS: usize = 40;
-const STARS_FOR_SIZE: usize = 12;
+const STARS_FOR_SIZE: usize = 8;
 /// Of at least this signal-to-noise ratio: the noise of a kurtosis, 2 over it, is then under 0.04 a star.
 const MIN_SNR: f64 = 50.0;
 /// Half a side of a blurred image, over the width of its star.
@@ -90,8 +90,9 @@ impl<'a> Originals<'a> {
         sigma_pixels: f64,
         weight: Weight,
     ) -> Vec<Option<Blurred>> {
-        let of_star = |&Original { star, image, identity }: &Original| {
-            let pixels = blurred(image, added, tensor, sigma_pixels)?;
+        let mut planner = FftPlanner::new();
+        let mut of_star = |&Original { star, image, identity }: &Original| {
+            let pixels = blurred(image, added, tensor, sigma_pixels, &mut planner)?;
             // So little that no noise bias is taken off: blurred noise is not white.
             let variance = Array2::from_elem(pixels.dim(), 1e-6 * (self.sky_noise as f32).powi(2));
             let mask = Array2::from_elem(pixels.dim(), false);
@@ -99,33 +100,35 @@ impl<'a> Originals<'a> {
             let moments = measure(&Cutout { pixels, variance, mask }, offset, sigma_pixels, weight).ok()?;
             Some(Blurred { moments, snr: star.snr, identity })
         };
-        self.stars.iter().take(most).map(of_star).collect()
+        self.stars.iter().take(most).map(&mut of_star).collect()
     }
 
-    /// Mean change of `(Mxx + Myy, Mxx - Myy, 2 Mxy)` under `weight`, pixels², by the tensor.
-    pub fn mean_change(
+    /// `(Mxx + Myy, Mxx - Myy, 2 Mxy)` of the brightest stars under `weight`, pixels², after the tensor was added.
+    pub fn moments(
         &self,
         added: Added,
         tensor: [f64; 3],
         sigma_pixels: f64,
         primary: Weight,
         weight: Weight,
-    ) -> Option<[f64; 3]> {
+    ) -> Vec<Option<Vector3<f64>>> {
         let moments = |blurred: Option<Blurred>| {
             let shape = blurred?.moments.shape_under(weight)?;
             Some(Vector3::new(shape.size, shape.mxx - shape.myy, 2.0 * shape.mxy))
         };
-        let before = self.brightest_blurred(STARS_FOR_SIZE, Added::Nothing, [0.0; 3], sigma_pixels, primary);
-        let after = self.brightest_blurred(STARS_FOR_SIZE, added, tensor, sigma_pixels, primary);
-        let changes: Vec<Vector3<f64>> =
-            before.into_iter().zip(after).filter_map(|(b, a)| Some(moments(a)? - moments(b)?)).collect();
-        let mean = changes.iter().sum::<Vector3<f64>>() / changes.len() as f64;
-        (!changes.is_empty() && mean.iter().all(|v| v.is_finite())).then_some(mean.into())
+        let stars = self.brightest_blurred(STARS_FOR_SIZE, added, tensor, sigma_pixels, primary);
+        stars.into_iter().map(moments).collect()
     }
 }
 
 /// A star's image with the tensor added to its moments, and room for the wider star.
-fn blurred(image: &Array2<f32>, added: Added, tensor: [f64; 3], sigma_pixels: f64) -> Option<Array2<f32>> {
+fn blurred(
+    image: &Array2<f32>,
+    added: Added,
+    tensor: [f64; 3],
+    sigma_pixels: f64,
+    planner: &mut FftPlanner<f64>,
+) -> Option<Array2<f32>> {
     let half = (image.nrows() / 2).max((REACH_SIGMAS * sigma_pixels).ceil() as usize);
     let n = 2 * half + 1;
     let edge = half - image.nrows() / 2;
@@ -133,7 +136,6 @@ fn blurred(image: &Array2<f32>, added: Added, tensor: [f64; 3], sigma_pixels: f6
     for ((row, column), &value) in image.indexed_iter() {
         *values.get_mut((row + edge, column + edge))? = f64::from(value).into();
     }
-    let mut planner = FftPlanner::new();
     let mut spectrum = transformed(values, &planner.plan_fft_forward(n))?;
     let frequency = |k: usize| (if k > half { k as f64 - n as f64 } else { k as f64 }) / n as f64;
     for ((row, column), value) in spectrum.indexed_iter_mut() {
@@ -193,7 +195,8 @@ mod tests {
 
     #[test]
     fn a_gaussian_with_jitter_is_the_wider_gaussian() {
-        let image = blurred(&gaussian(21, 1.5), Added::Jitter, [3.0, 1.0, 0.5], 3.0).unwrap();
+        let image =
+            blurred(&gaussian(21, 1.5), Added::Jitter, [3.0, 1.0, 0.5], 3.0, &mut FftPlanner::new()).unwrap();
         for (found, put_in) in moments(image).into_iter().zip([5.25, 3.25, 0.5, 2.0]) {
             assert!((found - put_in).abs() < 2e-3, "{found} {put_in}");
         }
@@ -203,10 +206,12 @@ mod tests {
     /// (excess kurtosis of the uniform distribution); the weighted one by less.
     #[test]
     fn a_uniform_motion_flattens() {
-        let still = blurred(&gaussian(21, 1.5), Added::Nothing, [3.0, 1.0, 0.5], 3.0).unwrap();
+        let still = blurred(&gaussian(21, 1.5), Added::Nothing, [3.0, 1.0, 0.5], 3.0, &mut FftPlanner::new())
+            .unwrap();
         assert!((moments(still)[3] - 2.0).abs() < 1e-3);
-        let [xx, yy, _, kurtosis] =
-            moments(blurred(&gaussian(21, 1.5), Added::Motion, [4.0, 0.5, 0.0], 3.0).unwrap());
+        let [xx, yy, _, kurtosis] = moments(
+            blurred(&gaussian(21, 1.5), Added::Motion, [4.0, 0.5, 0.0], 3.0, &mut FftPlanner::new()).unwrap(),
+        );
         let unweighted = 2.0 - 0.25 * 1.2 * (3.5f64 / (2.25 + 4.0)).powi(2);
         assert!(kurtosis < 1.99 && kurtosis > unweighted - 0.01, "{kurtosis} {unweighted}");
         assert!(xx > yy + 3.0, "{xx} {yy}");

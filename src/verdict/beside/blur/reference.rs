@@ -1,5 +1,7 @@
 //! The sharpest exposure of a stack, and what was added to its image in another.
 
+use nalgebra::Vector3;
+
 use super::exposure::{Difference, Exposure};
 use super::reblurred::{Added, Originals};
 use crate::moments::{Weight, primary_weight};
@@ -62,6 +64,10 @@ impl Reference<'_> {
         how: Added,
     ) -> Option<AddedTensor> {
         let (sigma_pixels, primary) = (table.sigma_pixels?, primary_weight(table.narrowest_sigma_pixels?));
+        let moments = |how: Added, tensor: [f64; 3]| {
+            self.originals.moments(how, tensor, sigma_pixels, primary, self.weight)
+        };
+        let before = moments(Added::Nothing, [0.0; 3]);
         let mut added = first;
         for _ in 0..ROUNDS {
             let [trace, difference, cross] = added;
@@ -69,7 +75,7 @@ impl Reference<'_> {
                 return None;
             }
             let tensor = [0.5 * (trace + difference), 0.5 * (trace - difference), 0.5 * cross];
-            let reached = self.originals.mean_change(how, tensor, sigma_pixels, primary, self.weight)?;
+            let reached = mean_change(&before, &moments(how, tensor))?;
             let response = [
                 responded(reached[0], trace).unwrap_or(exposure.trace_response),
                 responded(reached[1].hypot(reached[2]), difference.hypot(cross))
@@ -81,6 +87,14 @@ impl Reference<'_> {
         }
         Some(added)
     }
+}
+
+/// Mean over the stars that gave moments before and after.
+fn mean_change(before: &[Option<Vector3<f64>>], after: &[Option<Vector3<f64>>]) -> Option<[f64; 3]> {
+    let changes: Vec<Vector3<f64>> =
+        before.iter().zip(after).filter_map(|(before, after)| Some((*after)? - (*before)?)).collect();
+    let mean = changes.iter().sum::<Vector3<f64>>() / changes.len() as f64;
+    mean.iter().all(|v| v.is_finite()).then_some(mean.into())
 }
 
 /// Change of a moment over what was added, where that is no small number over a small one.
