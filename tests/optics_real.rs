@@ -44,7 +44,7 @@ fn text(verdict: &Verdict, code: &str) -> String {
 fn trailing_of_real_frames_is_seen_with_its_direction_and_course() {
     let Some(verdict) = judged("series-a", &Settings::default()) else { return };
     let trailing = text(&verdict, "trailing");
-    let direction = trailing.split_once("one direction, ").unwrap().1;
+    let direction = trailing.split_once("one axis, ").unwrap().1;
     let angle: f64 = direction.split_once(' ').unwrap().0.parse().unwrap();
     assert!((-25.0..-5.0).contains(&angle), "{trailing}");
     assert!(trailing.contains("No steady growth") && trailing.contains("period of 0.24"), "{trailing}");

@@ -206,7 +206,7 @@ impl Said {
         let between = |text: &str, from: &str, to: &str| {
             Some(text.split_once(from)?.1.split_once(to)?.0.trim().to_owned())
         };
-        let direction = between(smear_text, "one direction, ", " degrees").and_then(|angle| {
+        let direction = between(smear_text, "one axis, ", " degrees").and_then(|angle| {
             let (value, error) = angle.split_once(" ± ")?;
             Some((value.parse().ok()?, error.parse().ok()?))
         });
@@ -226,5 +226,10 @@ impl Said {
 /// A length as it is printed.
 fn in_mas(text: &str) -> Option<f64> {
     let (value, unit) = text.split_once(' ')?;
-    Some(value.parse::<f64>().ok()? * if unit == "arcsec" { 1000.0 } else { 1.0 })
+    let in_mas = match unit {
+        "mas" => 1.0,
+        "arcsec" => 1000.0,
+        _ => return None,
+    };
+    Some(value.parse::<f64>().ok()? * in_mas)
 }

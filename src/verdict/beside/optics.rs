@@ -47,11 +47,9 @@ pub fn of_stack(tables: &[StarTable], stack: &Stack, settings: &Settings) -> Opt
     }
     let members: Vec<&StarTable> = stack.exposures.iter().map(|e| &tables[e.table]).collect();
     let mut optics = Optics { method: "moments".into(), ..Optics::default() };
-    let blurred = blur::of_stack(&members, stack, settings.requirement.confidence);
     optics.exposures = members
         .iter()
-        .zip(blurred.changes)
-        .map(|(t, blur)| ExposureOptics { file: t.file.clone(), blur, fit: None, note: None })
+        .map(|t| ExposureOptics { file: t.file.clone(), blur: None, fit: None, note: None })
         .collect();
     let mut pictures = Vec::new();
     let mut reasons = match known(settings, &members) {
@@ -65,10 +63,15 @@ pub fn of_stack(tables: &[StarTable], stack: &Stack, settings: &Settings) -> Opt
             Vec::new()
         }
     };
-    if optics.method == "moments" {
-        optics.summary.extend(blurred.reasons.iter().map(|r| r.text.clone()));
-        reasons.extend(blurred.reasons);
-    }
+    let asked = blur::Asked {
+        reasons: optics.method == "moments",
+        facts_known: optics.telescope.is_some(),
+        confidence: settings.requirement.confidence,
+    };
+    let blurred = blur::of_stack(&members, stack, asked);
+    optics.exposures.iter_mut().zip(blurred.changes).for_each(|(row, change)| row.blur = change);
+    optics.summary.extend(blurred.reasons.iter().map(|r| r.text.clone()));
+    reasons.extend(blurred.reasons);
     Some(Found { optics, reasons, pictures })
 }
 

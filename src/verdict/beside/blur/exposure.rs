@@ -17,8 +17,9 @@ const FEWEST_PAIRS: usize = 5;
 const LEAST_RESPONSE: f64 = 0.05;
 
 /// One star's moments under the stack's weight, pixels²: `Mxx + Myy`, `Mxx - Myy`, `2 Mxy`.
-pub struct StarMoments {
+pub struct MeasuredStar {
     identity: Option<usize>,
+    /// On the detector, pixels.
     pub x: f64,
     pub y: f64,
     values: [f64; 3],
@@ -30,7 +31,7 @@ pub struct StarMoments {
 
 /// The moments of an exposure.
 pub struct Exposure {
-    stars: Vec<StarMoments>,
+    stars: Vec<MeasuredStar>,
     /// Mean of `Mxx + Myy`, pixels².
     pub trace: f64,
     /// Change per change of jitter, of the trace and of the others.
@@ -43,6 +44,7 @@ pub struct Exposure {
 /// What one exposure's moments have over another's, pixels².
 #[derive(Debug, Clone, Copy)]
 pub struct Difference {
+    /// Of `Mxx + Myy`, `Mxx - Myy` and `2 Mxy`.
     pub values: [f64; 3],
     /// Of the first, and of each of the others.
     pub errors: [f64; 2],
@@ -59,17 +61,20 @@ impl Exposure {
         let (mut stars, mut responses) = (Vec::new(), [0.0; 2]);
         for star in table.stars.iter().filter(|s| s.refused.is_none()) {
             let Some(shape) = shape_under(star.adaptive, &star.ladder, weight) else { continue };
-            if !(shape.size_err > 0.0 && shape.e_err > 0.0 && shape.size > 0.0) {
+            let values = [shape.size, shape.mxx - shape.myy, 2.0 * shape.mxy];
+            let errors = [shape.size_err, shape.e_err * shape.size].map(|e| e.hypot(VARIETY * shape.size));
+            let finite = values.iter().chain(&errors).all(|v| v.is_finite());
+            if !(finite && shape.size_err > 0.0 && shape.e_err > 0.0 && shape.size > 0.0) {
                 continue;
             }
             responses[0] += shape.size_response * shape.size;
             responses[1] += shape.e_response * shape.size;
-            stars.push(StarMoments {
+            stars.push(MeasuredStar {
                 identity: identities.get(&[star.x.to_bits(), star.y.to_bits()]).copied(),
                 x: star.x,
                 y: star.y,
-                values: [shape.size, shape.mxx - shape.myy, 2.0 * shape.mxy],
-                errors: [shape.size_err, shape.e_err * shape.size].map(|e| e.hypot(VARIETY * shape.size)),
+                values,
+                errors,
                 kurtosis: kurtosis_of(star),
             });
         }
@@ -87,7 +92,7 @@ impl Exposure {
     pub fn over(&self, other: &Self) -> Option<Difference> {
         let pairs = self.paired(other);
         let part = |k: usize| -> Option<(f64, f64)> {
-            let error_of = |s: &StarMoments| s.errors[k.min(1)];
+            let error_of = |s: &MeasuredStar| s.errors[k.min(1)];
             if pairs.len() >= FEWEST_PAIRS {
                 let differences: Vec<(f64, f64)> = pairs
                     .iter()
@@ -105,14 +110,14 @@ impl Exposure {
         Some(Difference { values: parts.map(|p| p.0), errors: [parts[0].1, shape_err] })
     }
 
-    fn paired<'a>(&'a self, other: &'a Self) -> Vec<(&'a StarMoments, &'a StarMoments)> {
-        let theirs: HashMap<usize, &StarMoments> =
+    fn paired<'a>(&'a self, other: &'a Self) -> Vec<(&'a MeasuredStar, &'a MeasuredStar)> {
+        let theirs: HashMap<usize, &MeasuredStar> =
             other.stars.iter().filter_map(|s| Some((s.identity?, s))).collect();
         self.stars.iter().filter_map(|s| Some((s, *theirs.get(&s.identity?)?))).collect()
     }
 
     /// A star, by its number over the stack.
-    pub fn star(&self, identity: usize) -> Option<&StarMoments> {
+    pub fn star(&self, identity: usize) -> Option<&MeasuredStar> {
         self.stars.iter().find(|s| s.identity == Some(identity))
     }
 }
@@ -161,8 +166,8 @@ mod tests {
         assert!(mean_of(&[(1.0, 0.1)]).is_none());
     }
 
-    fn star(identity: usize, size: f64) -> StarMoments {
-        StarMoments {
+    fn star(identity: usize, size: f64) -> MeasuredStar {
+        MeasuredStar {
             identity: Some(identity),
             x: 0.0,
             y: 0.0,
@@ -174,7 +179,7 @@ mod tests {
 
     #[test]
     fn the_same_stars_are_compared_one_by_one() {
-        let of = |stars: Vec<StarMoments>| Exposure { stars, ..fixture::exposure(2.0) };
+        let of = |stars: Vec<MeasuredStar>| Exposure { stars, ..fixture::exposure(2.0) };
         // Sizes from 1 to 6, all larger by 0.5 in the second, which lacks the first and has another.
         let first = of((0..6).map(|k| star(k, 1.0 + k as f64)).collect());
         let second = of((1..7).map(|k| star(k, 1.5 + k as f64)).collect());

@@ -11,7 +11,7 @@ use statrs::distribution::{ContinuousCDF, Normal};
 
 use super::Compared;
 use super::exposure::mean_of;
-use super::reblurred::{Added, Blurred};
+use super::reblurred::{Added, BlurredStar};
 use crate::moments::primary_weight;
 
 /// Chance that any part of any exposure of a stack is called flatter than jitter leaves it, were none.
@@ -74,28 +74,32 @@ fn parts(compared: &Compared, place: usize) -> Vec<Flat> {
     let tensor = [blur.xx, blur.yy, blur.xy].map(|v| v / compared.pixel2);
     let weight = primary_weight(narrowest);
     let originals = &compared.reference.originals;
-    let below = [Added::Nothing, Added::Jitter, Added::Motion].map(|added| {
-        let blurred = originals.blurred(added, tensor, sigma_pixels, weight);
-        blurred.iter().flatten().filter_map(|b| below(b, compared, place)).collect::<Vec<_>>()
-    });
+    let blurred = [Added::Nothing, Added::Jitter, Added::Motion]
+        .map(|added| originals.blurred(added, tensor, sigma_pixels, weight));
+    // Stars that give moments however they were blurred.
+    let falls: Vec<(usize, [(f64, f64); 3])> = (0..blurred[0].len())
+        .filter_map(|star| {
+            let of = |added: usize| below(blurred[added][star].as_ref()?, compared, place);
+            let [still, jitter, motion] = [of(0)?, of(1)?, of(2)?];
+            Some((still.0, [still.1, jitter.1, motion.1]))
+        })
+        .collect();
     let part = |&(part, zone): &(&'static str, Option<usize>)| -> Option<Flat> {
-        let of_part = |falls: &Vec<(usize, f64, f64)>| -> Vec<(f64, f64)> {
-            falls.iter().filter(|f| zone.is_none_or(|zone| zone == f.0)).map(|f| (f.1, f.2)).collect()
-        };
-        let stars = of_part(&below[0]).len();
-        let means = below.each_ref().map(|falls| mean_of(&of_part(falls)));
-        let least =
-            means.into_iter().collect::<Option<Vec<_>>>()?.into_iter().min_by(|a, b| a.0.total_cmp(&b.0))?;
-        (stars >= FEWEST_STARS).then_some(Flat { place, stars, part, fall: least.0, error: least.1 })
+        let of_part: Vec<&[(f64, f64); 3]> =
+            falls.iter().filter(|f| zone.is_none_or(|zone| zone == f.0)).map(|f| &f.1).collect();
+        let mean = |added: usize| mean_of(&of_part.iter().map(|falls| falls[added]).collect::<Vec<_>>());
+        let (fall, error) = [mean(0)?, mean(1)?, mean(2)?].into_iter().min_by(|a, b| a.0.total_cmp(&b.0))?;
+        let stars = of_part.len();
+        (stars >= FEWEST_STARS).then_some(Flat { place, stars, part, fall, error })
     };
     PARTS.iter().filter_map(part).collect()
 }
 
 /// The quarter in which a star lies, and how far its kurtosis lies below that of the blurred original, with the error.
-fn below(blurred: &Blurred, compared: &Compared, place: usize) -> Option<(usize, f64, f64)> {
+fn below(blurred: &BlurredStar, compared: &Compared, place: usize) -> Option<(usize, (f64, f64))> {
     let member = &compared.members[place];
     let (left, left_err) = (blurred.moments.higher?.kurtosis, 2.0 / blurred.snr);
     let star = member.exposure.star(blurred.identity?)?;
     let (found, found_err) = star.kurtosis?;
-    Some((member.table.usable.zone(star.x, star.y, 2), left - found, left_err.hypot(found_err)))
+    Some((member.table.usable.zone(star.x, star.y, 2), (left - found, left_err.hypot(found_err))))
 }

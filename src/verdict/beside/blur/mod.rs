@@ -49,6 +49,7 @@ const WIDE_MAS2: f64 = 1e6;
 pub struct Blurred {
     /// In the order of the exposures.
     pub changes: Vec<Option<BlurChange>>,
+    /// None where they were not asked for.
     pub reasons: Vec<Reason>,
 }
 
@@ -64,6 +65,8 @@ struct Compared<'a> {
     /// One pixel squared in that unit.
     pixel2: f64,
     confidence: f64,
+    /// Whether those of the telescope are.
+    facts_known: bool,
 }
 
 /// One exposure, and what its moments have over the sharpest one's.
@@ -86,11 +89,16 @@ impl Compared<'_> {
         file_name(&self.members[k].table.file)
     }
 
+    /// Root of the blurs' unit.
+    fn rms_unit(&self) -> &str {
+        self.blurs.first().map_or("", |b| b.unit.trim_end_matches('2'))
+    }
+
     /// The unit in which lengths are spoken of, and what a length in the root of the blurs' unit is multiplied by.
     fn spoken(&self) -> (f64, &'static str) {
-        match self.blurs.first().map(|b| b.unit.as_str()) {
-            Some("mas2") if self.sharpest_size > WIDE_MAS2 => (1e-3, "arcsec"),
-            Some("mas2") => (1.0, "mas"),
+        match self.rms_unit() {
+            "mas" if self.sharpest_size > WIDE_MAS2 => (1e-3, "arcsec"),
+            "mas" => (1.0, "mas"),
             _ => (1.0, "pix"),
         }
     }
@@ -125,8 +133,17 @@ impl BlurChange {
     }
 }
 
+/// Who wants to know why: where the optics were fitted they give the reasons.
+#[derive(Debug, Clone, Copy)]
+pub struct Asked {
+    pub reasons: bool,
+    /// Whether the telescope's facts are known.
+    pub facts_known: bool,
+    pub confidence: f64,
+}
+
 /// Every exposure against the sharpest, and the reasons this gives.
-pub fn of_stack(members: &[&StarTable], stack: &Stack, confidence: f64) -> Blurred {
+pub fn of_stack(members: &[&StarTable], stack: &Stack, asked: Asked) -> Blurred {
     let exposures: Vec<Option<Exposure>> = members
         .iter()
         .zip(&stack.exposures)
@@ -154,13 +171,15 @@ pub fn of_stack(members: &[&StarTable], stack: &Stack, confidence: f64) -> Blurr
         .map(|member| {
             let Member { table, exposure, difference } = member.as_ref()?;
             let added = reference.added(difference, exposure, table, Added::Jitter);
-            let [trace_response, shape_response] = reference.responses(exposure);
-            let errors = [difference.errors[0] / trace_response, difference.errors[1] / shape_response];
+            let errors = reference.errors(difference, exposure);
             let sky = sky_axes(table);
             let position_angle = |angle| position_angle(sky, angle);
             Some(blur_change(added, errors, exposure.kurtosis, pixel2, unit, position_angle))
         })
         .collect();
+    if !asked.reasons {
+        return Blurred { changes, reasons: Vec::new() };
+    }
     let measured: Vec<usize> = (0..members.len()).filter(|&k| changes[k].is_some()).collect();
     let compared = Compared {
         members: compared.iter().flatten().copied().collect(),
@@ -169,7 +188,8 @@ pub fn of_stack(members: &[&StarTable], stack: &Stack, confidence: f64) -> Blurr
         sharpest_size: exposure.trace / exposure.trace_response * pixel2,
         reference: &reference,
         pixel2,
-        confidence,
+        confidence: asked.confidence,
+        facts_known: asked.facts_known,
     };
     let reasons = smear::reason(&compared).into_iter().chain(round::reason(&compared)).collect();
     Blurred { reasons, changes }
@@ -246,6 +266,7 @@ mod fixture {
             sharpest_size: 5.0,
             pixel2: 1.0,
             confidence: 0.95,
+            facts_known: false,
         })
     }
 }

@@ -22,6 +22,9 @@ const MIN_SNR: f64 = 50.0;
 /// Half a side of a blurred image, over the width of its star.
 const REACH_SIGMAS: f64 = 5.5;
 
+/// Half a side of the largest image that is blurred: no star is so wide, whatever a table says.
+const MOST_HALF: f64 = 256.0;
+
 /// How an added variance may have come about.
 #[derive(Clone, Copy, PartialEq)]
 pub enum Added {
@@ -45,10 +48,12 @@ struct Original<'a> {
 }
 
 /// A star after it was blurred.
-pub struct Blurred {
+pub struct BlurredStar {
+    /// After it.
     pub moments: StarMoments,
     /// Its signal-to-noise ratio before.
     pub snr: f64,
+    /// Its number over the stack.
     pub identity: Option<usize>,
 }
 
@@ -78,7 +83,7 @@ impl<'a> Originals<'a> {
         tensor: [f64; 3],
         sigma_pixels: f64,
         weight: Weight,
-    ) -> Vec<Option<Blurred>> {
+    ) -> Vec<Option<BlurredStar>> {
         self.brightest_blurred(STARS, added, tensor, sigma_pixels, weight)
     }
 
@@ -89,7 +94,7 @@ impl<'a> Originals<'a> {
         tensor: [f64; 3],
         sigma_pixels: f64,
         weight: Weight,
-    ) -> Vec<Option<Blurred>> {
+    ) -> Vec<Option<BlurredStar>> {
         let mut planner = FftPlanner::new();
         let mut of_star = |&Original { star, image, identity }: &Original| {
             let pixels = blurred(image, added, tensor, sigma_pixels, &mut planner)?;
@@ -98,7 +103,7 @@ impl<'a> Originals<'a> {
             let mask = Array2::from_elem(pixels.dim(), false);
             let offset = (star.x - star.x.round(), star.y - star.y.round());
             let moments = measure(&Cutout { pixels, variance, mask }, offset, sigma_pixels, weight).ok()?;
-            Some(Blurred { moments, snr: star.snr, identity })
+            Some(BlurredStar { moments, snr: star.snr, identity })
         };
         self.stars.iter().take(most).map(&mut of_star).collect()
     }
@@ -112,7 +117,7 @@ impl<'a> Originals<'a> {
         primary: Weight,
         weight: Weight,
     ) -> Vec<Option<Vector3<f64>>> {
-        let moments = |blurred: Option<Blurred>| {
+        let moments = |blurred: Option<BlurredStar>| {
             let shape = blurred?.moments.shape_under(weight)?;
             Some(Vector3::new(shape.size, shape.mxx - shape.myy, 2.0 * shape.mxy))
         };
@@ -129,7 +134,11 @@ fn blurred(
     sigma_pixels: f64,
     planner: &mut FftPlanner<f64>,
 ) -> Option<Array2<f32>> {
-    let half = (image.nrows() / 2).max((REACH_SIGMAS * sigma_pixels).ceil() as usize);
+    let reach = (REACH_SIGMAS * sigma_pixels).ceil();
+    if !(reach < MOST_HALF && image.nrows() as f64 <= 2.0 * MOST_HALF) {
+        return None;
+    }
+    let half = (image.nrows() / 2).max(reach as usize);
     let n = 2 * half + 1;
     let edge = half - image.nrows() / 2;
     let mut values = Array2::from_elem((n, n), Complex::<f64>::default());
@@ -191,6 +200,16 @@ mod tests {
         let found = measure(&Cutout { pixels, variance, mask }, (0.0, 0.0), 2.0, Weight::Adaptive).unwrap();
         let shape = found.adaptive.unwrap();
         [shape.mxx, shape.myy, shape.mxy, found.higher.unwrap().kurtosis]
+    }
+
+    #[test]
+    fn a_width_that_no_star_has_is_refused() {
+        for sigma in [1e5, 1e300, f64::NAN] {
+            assert!(
+                blurred(&gaussian(21, 1.5), Added::Jitter, [1.0, 1.0, 0.0], sigma, &mut FftPlanner::new())
+                    .is_none()
+            );
+        }
     }
 
     #[test]

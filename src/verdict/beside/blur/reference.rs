@@ -10,8 +10,10 @@ use crate::table::StarTable;
 /// From this share of the sharpest size on the moments no longer respond in proportion.
 const SMALL: f64 = 0.05;
 
-/// A star is sharpened along one axis by no more than this share of its size: beyond, its noise is what is seen.
+/// A star is sharpened along one axis by no more than this share of its variance along it, and by so many pixels²:
+/// beyond, its noise is what is seen.
 const MOST_SHARPENED: f64 = 0.25;
+const MOST_SHARPENED_PIXELS2: f64 = 1.0;
 
 /// Rounds of [`Reference::refined`]: each leaves some hundredth of what the one before did.
 const ROUNDS: usize = 3;
@@ -21,8 +23,11 @@ pub type AddedTensor = [f64; 3];
 
 /// The sharpest exposure, which the others are compared with.
 pub struct Reference<'a> {
+    /// Its moments.
     pub exposure: &'a Exposure,
+    /// Its bright stars.
     pub originals: Originals<'a>,
+    /// That of the stack, under which moments are compared.
     pub weight: Weight,
 }
 
@@ -45,8 +50,16 @@ impl Reference<'_> {
         self.refined(first, difference, exposure, table, how).unwrap_or(first)
     }
 
+    /// Errors of the trace, and of each of the others, of what was added: by the lesser response of both exposures.
+    pub fn errors(&self, difference: &Difference, exposure: &Exposure) -> [f64; 2] {
+        [
+            difference.errors[0] / exposure.trace_response.min(self.exposure.trace_response),
+            difference.errors[1] / exposure.shape_response.min(self.exposure.shape_response),
+        ]
+    }
+
     /// Change of the trace, and of the others, per change of what is added: the mean of both exposures'.
-    pub fn responses(&self, exposure: &Exposure) -> [f64; 2] {
+    fn responses(&self, exposure: &Exposure) -> [f64; 2] {
         [
             0.5 * (exposure.trace_response + self.exposure.trace_response),
             0.5 * (exposure.shape_response + self.exposure.shape_response),
@@ -71,7 +84,8 @@ impl Reference<'_> {
         let mut added = first;
         for _ in 0..ROUNDS {
             let [trace, difference, cross] = added;
-            if trace - difference.hypot(cross) < -MOST_SHARPENED * self.exposure.trace {
+            let across = 0.5 * (trace - difference.hypot(cross));
+            if across < -(0.5 * MOST_SHARPENED * self.exposure.trace).min(MOST_SHARPENED_PIXELS2) {
                 return None;
             }
             let tensor = [0.5 * (trace + difference), 0.5 * (trace - difference), 0.5 * cross];

@@ -12,16 +12,21 @@ pub fn reason(compared: &Compared) -> Option<Reason> {
     let shown: Vec<usize> = (0..parts.len()).filter(|&k| compared.is_shown(parts[k].0, parts[k].1)).collect();
     let worst = shown.iter().copied().max_by(|&a, &b| parts[a].0.total_cmp(&parts[b].0))?;
     let (scale, unit) = compared.spoken();
-    let largest = scale * parts[worst].0.sqrt();
-    let error = scale * scale * parts[worst].1 / (2.0 * largest);
+    let largest = parts[worst].0.sqrt();
+    let error = parts[worst].1 / (2.0 * largest);
     let likely = match flattest(compared, &shown) {
         Some(Flat { place, stars, part, fall, error }) => format!(
-            "images are flatter than jitter, a smear or poorer seeing would leave the stars of the sharpest, as \
-             defocus makes them, most of all in {} (kurtosis lower by {} ± {} in {stars} stars{part})",
+            "images are flatter than Gaussian jitter, a uniform smear or poorer seeing would leave the stars of \
+             the sharpest, as defocus makes them, most of all in {} (kurtosis lower by {} ± {} in {stars} stars{part})",
             compared.name(place),
             number(fall),
             number(error)
         ),
+        None if compared.facts_known => {
+            "focus, seeing or round jitter, which moments alone do not tell apart here, and the optics could not be \
+             fitted"
+                .into()
+        }
         None => "focus, seeing or round jitter, which moments alone do not tell apart here: give the telescope's facts \
                  in the settings"
             .into(),
@@ -34,8 +39,8 @@ pub fn reason(compared: &Compared) -> Option<Reason> {
         "{n} of {total} exposures {} blurred in all directions, by up to {} ± {} {unit} rms over the sharpest ({}), both \
          axes together, most in {}: {likely}.{through_time}",
         if n == 1 { "is" } else { "are" },
-        number(largest),
-        number(error),
+        number(scale * largest),
+        number(scale * error),
         compared.name(compared.sharpest),
         compared.name(worst),
     );
@@ -43,7 +48,8 @@ pub fn reason(compared: &Compared) -> Option<Reason> {
         code: "blur-changes".into(),
         text,
         quantity: Some(format!(
-            "largest blur in all directions over the sharpest exposure, {unit} rms of both axes"
+            "largest blur in all directions over the sharpest exposure, {} rms of both axes",
+            compared.rms_unit()
         )),
         value: Some(largest),
         ..Reason::default()
