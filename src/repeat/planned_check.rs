@@ -28,6 +28,7 @@ pub(super) struct PlannedCheck {
 }
 
 impl PlannedCheck {
+    /// What it counts as change; none where nothing is.
     pub fn counted_as_change(&self, confidence: f64) -> Option<CountedAsChange> {
         Some(self.counted.as_ref()?.counted_as_change(confidence))
     }

@@ -3,9 +3,9 @@
 //!
 //! Jitter adds to unweighted moments exactly; the weighted ones of a star respond by the
 //! factors measured on the star itself (`moments::Shape`), and to a large blur as the stars of
-//! the sharpest exposure do when their pixels are blurred. The same stars are compared. What was added has a part along one
-//! axis and a part in all directions, each with its error: both may change in one stack, by
-//! trailing under a changing focus, say, so each is looked for by itself.
+//! the sharpest exposure do when their pixels are blurred. The same stars are compared. What was
+//! added has a part along one axis and a part in all directions, each with its error: both may
+//! change in one stack, by trailing under a changing focus, say, so each is looked for by itself.
 //!
 //! - [`smear`]: the part along one axis
 //! - [`round`]: the part in all directions
@@ -65,7 +65,7 @@ struct Compared<'a> {
     /// One pixel squared in that unit.
     pixel2: f64,
     confidence: f64,
-    /// Whether those of the telescope are.
+    /// Whether the telescope's are.
     facts_known: bool,
 }
 
@@ -136,6 +136,7 @@ impl BlurChange {
 /// Who wants to know why: where the optics were fitted they give the reasons.
 #[derive(Debug, Clone, Copy)]
 pub struct Asked {
+    /// Whether sentences are wanted.
     pub reasons: bool,
     /// Whether the telescope's facts are known.
     pub facts_known: bool,

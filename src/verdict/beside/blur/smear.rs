@@ -5,8 +5,9 @@ use super::super::super::reasons::number;
 use super::course::{Parts, course};
 use super::{BlurChange, Compared, SHOWN_SIGMAS};
 
-/// Of random directions so few have a mean that is called known: its length over its error is then
-/// `√(-2 ln p)`, and the error of its angle half of the inverse.
+/// Of many random directions so few have a mean that is called known: its length over its error is then
+/// `√(-2 ln p)`, and the error of its angle half of the inverse. Of a dozen it is about twice as many, for their error is
+/// their own scatter.
 const CHANCE_OF_DIRECTION: f64 = 0.01;
 
 /// Smears that scatter by less than this share of their mean are one and the same. A choice.
@@ -172,7 +173,7 @@ mod tests {
     }
 
     #[test]
-    fn random_directions_have_a_mean_once_in_a_hundred() {
+    fn random_directions_seldom_have_a_mean() {
         use rand::{RngExt, SeedableRng, rngs::StdRng};
         let mut rng = StdRng::seed_from_u64(8);
         let mut known = 0;
@@ -185,8 +186,8 @@ mod tests {
                 .collect();
             known += u32::from(Direction::of(&random.iter().collect::<Vec<_>>()).is_known());
         }
-        // Counting error 4.5; twelve scatter a little less about their own mean.
-        assert!((2..45).contains(&known), "{known} of 2000");
+        // 37 are to be expected (400 000 such dozens drawn with numpy), with a counting error of 6: four of them.
+        assert!((13..=61).contains(&known), "{known} of 2000");
     }
 
     #[test]
