@@ -73,6 +73,7 @@ fn stars_of_a_frame(bencher: Bencher) {
     let frame = read_frame(&path, &settings).expect("a readable frame");
     let view = FrameView {
         pixels: &frame.pixels,
+        tops: &frame.tops,
         region: frame.usable,
         saturation: frame.saturation,
         quantum: frame.quantum,

@@ -22,6 +22,7 @@ pub fn measure_frame(
 ) -> Result<StarTable, MeasureError> {
     let view = FrameView {
         pixels: &frame.pixels,
+        tops: &frame.tops,
         region: frame.usable,
         saturation: frame.saturation,
         quantum: frame.quantum,

@@ -3,7 +3,7 @@
 
 use nalgebra::Matrix2;
 use ndarray::Array2;
-use stackworthy::frame::{Frame, read_frame};
+use stackworthy::frame::{Frame, Tops, read_frame};
 use stackworthy::measure::measure_frame;
 use stackworthy::moments::Weight;
 use stackworthy::optics::{Blur, Propagator, Psf, Telescope, Wavefront};
@@ -154,6 +154,7 @@ fn averaged(frames: &[Frame]) -> Frame {
         sum.pixels += &frame.pixels;
     }
     sum.pixels /= n;
+    sum.tops = Tops::of(&sum.pixels);
     sum.facts.gain = sum.facts.gain.map(|g| g * f64::from(n));
     sum.quantum = sum.quantum.map(|q| q / f64::from(n));
     sum

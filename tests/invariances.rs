@@ -8,7 +8,7 @@ use proptest::prelude::*;
 use rand::{RngExt, SeedableRng, rngs::StdRng};
 use rand_distr::StandardNormal;
 use stackworthy::field::Basis;
-use stackworthy::frame::{Frame, Region, read_frame};
+use stackworthy::frame::{Frame, Region, Tops, read_frame};
 use stackworthy::measure::measure_frame;
 use stackworthy::moments::{Cutout, StarMoments, Weight, measure};
 use stackworthy::repeat::{Reference, Row, measure_change};
@@ -215,6 +215,7 @@ fn select_square(frame: &Frame, turn: bool, scale: f32) -> Vec<Star> {
     }
     let view = FrameView {
         pixels: &pixels,
+        tops: &Tops::of(&pixels),
         region: Region { x0: 0, x1: SQUARE, y0: 0, y1: SQUARE },
         saturation: frame.saturation.map(|level| level * f64::from(scale)),
         quantum: frame.quantum.map(|step| step * f64::from(scale)),

@@ -53,13 +53,14 @@ impl FieldFit {
 
     /// As [`FieldFit::predict`], from the values of the basis' functions there.
     pub fn predict_from(&self, phi: &[f64]) -> (f64, f64) {
-        let (mut value, mut variance) = (0.0, 0.0);
-        for (k, own) in phi.iter().enumerate() {
-            value += self.coefficients[k] * own;
-            let along: f64 = self.covariance.column(k).iter().zip(phi).map(|(c, f)| c * f).sum();
-            variance += own * along;
-        }
-        (value, variance.max(0.0).sqrt())
+        let along = |k: usize| self.covariance.column(k).iter().zip(phi).map(|(c, f)| c * f).sum::<f64>();
+        let variance: f64 = phi.iter().enumerate().map(|(k, own)| own * along(k)).sum();
+        (self.value_from(phi), variance.max(0.0).sqrt())
+    }
+
+    /// The model alone from the values of the basis' functions at a place.
+    pub fn value_from(&self, phi: &[f64]) -> f64 {
+        self.coefficients.iter().zip(phi).map(|(coefficient, own)| coefficient * own).sum()
     }
 
     /// The model alone: no residuals, weights and leverages.

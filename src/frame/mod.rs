@@ -12,7 +12,7 @@
 //! | overscan and dark borders | [`usable`] |
 //! | exposure facts and times | [`facts`], [`housekeeping`], [`time`], [`date`] |
 //! | world coordinates | [`wcs`] |
-//! | saturation, colour mosaics | [`saturation`], [`mosaic`] |
+//! | highest pixels, saturation, colour mosaics | [`tops`], [`saturation`], [`mosaic`] |
 
 use std::path::{Path, PathBuf};
 
@@ -37,12 +37,14 @@ mod streams;
 mod strips;
 pub mod tiles;
 mod time;
+mod tops;
 mod usable;
 pub mod wcs;
 
 pub use date::iso;
 pub use error::FrameError;
 pub use inputs::{expand_inputs, has_fits_extension};
+pub use tops::Tops;
 
 /// A rectangle of pixels, 0-based and half open: `x0 <= x < x1`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -109,6 +111,8 @@ pub struct Frame {
     pub pixels: Array2<f32>,
     /// The region that holds exposed sky.
     pub usable: Region,
+    /// Of `pixels`, the highest of each stretch.
+    pub tops: Tops,
     /// The level at and above which a pixel is saturated, frame units.
     pub saturation: Option<f64>,
     /// The smallest step between pixel values (1 for unscaled integers), if the
@@ -174,8 +178,8 @@ fn in_strips(
     let hdu = strips.hdu.clone();
     let header = hdu.header.with_parent(&hdu.header);
     let colour_mosaic = refuse_mosaic(path, &header, settings, &mut notes)?;
-    let (pixels, sha256) = strips.read(std::mem::take(&mut space.pixels), &mut notes)?;
-    let image = Image { header, colour_mosaic, sha256, quantum: image::quantum(&pixels, &hdu) };
+    let (pixels, tops, sha256) = strips.read(std::mem::take(&mut space.pixels), &mut notes)?;
+    let image = Image { header, colour_mosaic, sha256, quantum: image::quantum(&pixels, &hdu), tops };
     finish(image, pixels, path, settings, notes, |_, _| Ok(()))
 }
 
@@ -194,7 +198,8 @@ fn whole(path: &Path, settings: &Settings, space: &mut Space) -> Result<Frame, F
     let (sha256, pixels) = rayon::join(|| source.sha256(), || contents.pixels(chosen, pixels));
     let pixels = pixels?;
     image::note_doubts(contents.bytes, chosen, &mut notes);
-    let image = Image { header, colour_mosaic, sha256, quantum: image::quantum(&pixels, chosen) };
+    let (quantum, tops) = (image::quantum(&pixels, chosen), Tops::of(&pixels));
+    let image = Image { header, colour_mosaic, sha256, quantum, tops };
     let frame = finish(image, pixels, path, settings, notes, |pixels, notes| {
         mask::apply(&contents, chosen, &settings.header, pixels, notes)
     });
@@ -208,6 +213,7 @@ struct Image {
     colour_mosaic: Option<String>,
     sha256: String,
     quantum: Option<f64>,
+    tops: Tops,
 }
 
 /// The frame of an image; `mask` makes NaN what other extensions rule out.
@@ -219,7 +225,7 @@ fn finish(
     mut notes: Vec<String>,
     mask: impl FnOnce(&mut Array2<f32>, &mut Vec<String>) -> Result<(), FrameError>,
 ) -> Result<Frame, FrameError> {
-    let Image { header, colour_mosaic, sha256, quantum } = image;
+    let Image { header, colour_mosaic, sha256, quantum, tops } = image;
     let usable = usable_region(path, &pixels, &header, settings, &mut notes)?;
     mask(&mut pixels, &mut notes)?;
     let exposed = pixels.slice(ndarray::s![usable.y0..usable.y1, usable.x0..usable.x1]);
@@ -243,9 +249,9 @@ fn finish(
         );
     }
     facts.colour_mosaic = colour_mosaic;
-    let pile = saturation::pile_up(&pixels, usable);
+    let pile = saturation::pile_up(&pixels, &tops, usable);
     let saturation = saturation_level(settings, facts.saturation, pile, &mut notes);
-    Ok(Frame { path: path.into(), pixels, usable, saturation, quantum, facts, wcs, sha256, notes })
+    Ok(Frame { path: path.into(), pixels, tops, usable, saturation, quantum, facts, wcs, sha256, notes })
 }
 
 /// The colour pattern the header names; an error unless a mosaic is accepted.

@@ -4,13 +4,17 @@
 //! clipped cores instead leave a spike of equal values, in groups, in several places.
 
 use std::collections::HashSet;
+use std::ops::Range;
 
 use ndarray::Array2;
 
 use super::Region;
+use super::tops::Tops;
 
 /// Pixels at the top that are looked at.
 const TOP_PIXELS: usize = 20_000;
+/// Stretches of the frame that are looked at first.
+const FIRST_STRETCHES: usize = 4096;
 /// Lone pixels above the pile (cosmic rays, amplifier spikes) that are looked over.
 const OUTLIERS: usize = 64;
 /// Width of the pile, as a share of its height over the sky: some detectors saturate at a
@@ -25,9 +29,9 @@ const SPIKE: usize = 4;
 const OVER_THE_SKY: f64 = 50.0;
 
 /// The level at which pixels pile up, frame units; None where that is not plain.
-pub fn pile_up(pixels: &Array2<f32>, usable: Region) -> Option<f64> {
+pub fn pile_up(pixels: &Array2<f32>, tops: &Tops, usable: Region) -> Option<f64> {
     let (sky, width) = sky_level(pixels, usable)?;
-    let top = brightest(pixels, usable);
+    let top = brightest(pixels, tops, usable);
     (0..OUTLIERS.min(top.len())).find_map(|skip| {
         let level = top[skip].0;
         // Equal values have the same pile: look at each level once.
@@ -38,10 +42,8 @@ pub fn pile_up(pixels: &Array2<f32>, usable: Region) -> Option<f64> {
     })
 }
 
-type Bright = (f32, usize, usize);
-
 /// Pixels of the sample that gives the sky.
-const SKY_SAMPLE: usize = 100_000;
+const SKY_SAMPLE: usize = 20_000;
 
 /// Median and half width (central 68 %) of a sample.
 fn sky_level(pixels: &Array2<f32>, usable: Region) -> Option<(f64, f64)> {
@@ -56,71 +58,45 @@ fn sky_level(pixels: &Array2<f32>, usable: Region) -> Option<(f64, f64)> {
     if sample.len() < 100 {
         return None;
     }
-    sample.sort_unstable_by(f32::total_cmp);
-    let at = |share: f64| f64::from(sample[((sample.len() - 1) as f64 * share) as usize]);
+    let mut at = |share: f64| {
+        let rank = ((sample.len() - 1) as f64 * share) as usize;
+        f64::from(*sample.select_nth_unstable_by(rank, f32::total_cmp).1)
+    };
     Some((at(0.5), 0.5 * (at(0.84) - at(0.16))))
 }
 
+type Bright = (f32, usize, usize);
+
 /// The brightest pixels, brightest first: (value, x, y).
-fn brightest(pixels: &Array2<f32>, usable: Region) -> Vec<Bright> {
-    let inside = pixels.slice(ndarray::s![usable.y0..usable.y1, usable.x0..usable.x1]);
-    let mut brightest = Brightest::default();
-    for (j, row) in inside.outer_iter().enumerate() {
-        let (row, x, y) = (row.to_slice().unwrap_or_default(), usable.x0, usable.y0 + j);
-        pulp::Arch::new().dispatch(AddRow { brightest: &mut brightest, row, x, y });
+fn brightest(pixels: &Array2<f32>, tops: &Tops, usable: Region) -> Vec<Bright> {
+    let (values, width) = (pixels.as_slice().unwrap_or_default(), pixels.ncols());
+    let mut stretches: Vec<(f32, Range<usize>)> = tops.stretches().map(|(at, top)| (top, at)).collect();
+    // The highest first: they raise the floor over nearly all others.
+    if stretches.len() > FIRST_STRETCHES {
+        stretches.select_nth_unstable_by(FIRST_STRETCHES, |a, b| b.0.total_cmp(&a.0));
     }
-    let mut top = brightest.top;
+    let (mut top, mut floor): (Vec<Bright>, f32) = (Vec::new(), f32::NEG_INFINITY);
+    for (highest, stretch) in stretches {
+        if highest < floor {
+            continue;
+        }
+        for (at, &value) in
+            stretch.clone().zip(&values[stretch.start..]).filter(|(_, value)| **value >= floor)
+        {
+            let (x, y) = (at % width, at / width);
+            if (usable.x0..usable.x1).contains(&x) && (usable.y0..usable.y1).contains(&y) {
+                top.push((value, x, y));
+            }
+        }
+        if top.len() >= 4 * TOP_PIXELS {
+            top.select_nth_unstable_by(TOP_PIXELS, |a, b| b.0.total_cmp(&a.0));
+            floor = top[TOP_PIXELS].0;
+            top.truncate(TOP_PIXELS);
+        }
+    }
     top.sort_unstable_by(|a, b| b.0.total_cmp(&a.0));
     top.truncate(TOP_PIXELS);
     top
-}
-
-/// The brightest pixels so far, and some more.
-struct Brightest {
-    top: Vec<Bright>,
-    floor: f32,
-}
-
-impl Default for Brightest {
-    fn default() -> Self {
-        Self { top: Vec::with_capacity(4 * TOP_PIXELS + CHUNK), floor: f32::NEG_INFINITY }
-    }
-}
-
-/// Pixels looked at together: few are among the brightest, and most chunks are passed over whole.
-const CHUNK: usize = 256;
-
-/// A row of pixels, its first at (x, y), that go among the brightest.
-struct AddRow<'a> {
-    brightest: &'a mut Brightest,
-    row: &'a [f32],
-    x: usize,
-    y: usize,
-}
-
-impl pulp::NullaryFnOnce for AddRow<'_> {
-    type Output = ();
-
-    #[inline(always)]
-    fn call(self) {
-        let Brightest { top, floor } = self.brightest;
-        for (k, chunk) in self.row.chunks(CHUNK).enumerate() {
-            let mut any = false;
-            for value in chunk {
-                any |= *value >= *floor;
-            }
-            if !any {
-                continue;
-            }
-            let bright = chunk.iter().enumerate().filter(|(_, value)| **value >= *floor);
-            top.extend(bright.map(|(i, value)| (*value, self.x + CHUNK * k + i, self.y)));
-            if top.len() >= 4 * TOP_PIXELS {
-                top.select_nth_unstable_by(TOP_PIXELS, |a, b| b.0.total_cmp(&a.0));
-                *floor = top[TOP_PIXELS].0;
-                top.truncate(TOP_PIXELS);
-            }
-        }
-    }
 }
 
 /// The pile whose highest value is `level`, if there is one.
@@ -196,7 +172,7 @@ mod tests {
     }
 
     fn found(pixels: &Array2<f32>) -> Option<f64> {
-        pile_up(pixels, Region { x0: 0, x1: 200, y0: 0, y1: 200 })
+        pile_up(pixels, &Tops::of(pixels), Region { x0: 0, x1: 200, y0: 0, y1: 200 })
     }
 
     const PEAKS: [f32; 12] = [9e4, 6e4, 4e4, 2.5e4, 1.5e4, 9e3, 5e3, 3e3, 2e3, 1.5e3, 1e3, 700.0];

@@ -16,8 +16,10 @@ use super::error::FrameError;
 use super::image;
 use super::raw_header::{self, Hdu, Kind, check_image};
 use super::source::{MAX_FILE_BYTES, RECORD, hex, lacks_padding};
+use super::tops::Tops;
 
-/// Bytes read at a time: a strip and its numbers stay in the processor's cache.
+/// Bytes read at a time: a strip and its numbers stay in the processor's cache. Whole stretches of [`Tops`],
+/// whatever the bytes of a pixel.
 const STRIP: usize = 1 << 18;
 
 /// A header that does not end within these bytes is left to the reader of whole files.
@@ -59,7 +61,8 @@ impl<'a> Strips<'a> {
         Ok(Some(Self { path, file, head, length, hdu, shape: (height, width) }))
     }
 
-    /// The pixels, scaled, `[y, x]`, NaN where there is no finite value, and the file's SHA-256, hex.
+    /// The pixels, scaled, `[y, x]`, NaN where there is no finite value, the highest of each stretch of them, and the
+    /// file's SHA-256, hex.
     /// `values` gives its memory.
     ///
     /// Errors: a file that has become shorter, or that cannot be read.
@@ -67,7 +70,7 @@ impl<'a> Strips<'a> {
         mut self,
         mut values: Vec<f32>,
         notes: &mut Vec<String>,
-    ) -> Result<(Array2<f32>, String), FrameError> {
+    ) -> Result<(Array2<f32>, Tops, String), FrameError> {
         let (count, start) = (self.shape.0 * self.shape.1, self.hdu.data_start);
         if values.capacity() < count {
             values = vec![0.0; count];
@@ -76,7 +79,7 @@ impl<'a> Strips<'a> {
         let coding = Coding::of(&self.hdu);
         let mut hash = Sha256::new_with_prefix(&self.head[..start.min(self.head.len())]);
         let mut sum = self.hdu.header.card("DATASUM").map(|_| DataSum::default());
-        let mut strip = vec![0; STRIP];
+        let (mut strip, mut tops) = (vec![0; STRIP], Tops::default());
         let mut left = &self.head[start.min(self.head.len())..];
         let mut done = 0;
         while start + done < self.length {
@@ -100,7 +103,8 @@ impl<'a> Strips<'a> {
             let first = (done / coding.bytes).min(count);
             let bytes = &strip[..strip.len().min(self.hdu.data_bytes.saturating_sub(done))];
             let out = &mut values[first..first + bytes.len() / coding.bytes];
-            pulp::Arch::new().dispatch(Decode { coding, bytes, out });
+            pulp::Arch::new().dispatch(Decode { coding, bytes, out: &mut *out });
+            tops.extend(out);
             done += strip.len();
         }
         lacks_padding((start + self.hdu.data_bytes).next_multiple_of(RECORD), self.length, notes);
@@ -110,7 +114,7 @@ impl<'a> Strips<'a> {
         }
         let pixels = Array2::from_shape_vec(self.shape, values)
             .map_err(|e| FrameError::card(self.path, 0, "NAXIS", self.hdu.axes_text(), &e.to_string()))?;
-        Ok((pixels, hex(&hash.finalize())))
+        Ok((pixels, tops, hex(&hash.finalize())))
     }
 }
 

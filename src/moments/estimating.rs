@@ -16,7 +16,7 @@
 use nalgebra::{Matrix2, SMatrix, SVector};
 
 use super::grid::PowerSums;
-use super::noise::Psi;
+use super::noise::{Noise, Psi};
 use super::pixels::Gaussian;
 use super::powers::Products;
 use super::sums::{Image, WithNoise};
@@ -24,11 +24,12 @@ use super::sums::{Image, WithNoise};
 /// Newton steps before a fit is given up.
 const MAX_STEPS: usize = 60;
 
-const CLOSED_STEPS: usize = 6;
+/// Closed steps before Newton's, which come nearer faster once they are near.
+const CLOSED_STEPS: usize = 3;
 
 /// A solution is known to this share of the star's width. Newton's error after a step is about the square
 /// of the step.
-const SETTLED: f64 = 1e-10;
+const SETTLED: f64 = 1e-8;
 
 /// An adaptive weight narrower than this on any axis has shrunk onto one row of pixels, the
 /// next ones at `exp(-½/0.2²) = 4e-6`, and measures nothing: even a point spread evenly over
@@ -78,8 +79,9 @@ pub enum MomentError {
 
 /// A solved set of moments.
 #[derive(Debug, Clone)]
-pub struct Solution<const N: usize> {
-    pub theta: SVector<f64, N>,
+pub struct Solution {
+    /// `x, y, Mxx, Mxy, Myy`
+    pub theta: SVector<f64, 5>,
     pub weight: Weight,
     /// `Σ W I` and its variance.
     pub weighted_flux: f64,
@@ -87,7 +89,7 @@ pub struct Solution<const N: usize> {
     /// Under the solved weight up to order 6, of a cut-out.
     pub(super) powers: Option<PowerSums>,
     /// `(∂F/∂θ)⁻¹`.
-    pub(super) jacobian_inverse: SMatrix<f64, N, N>,
+    pub(super) jacobian_inverse: SMatrix<f64, 5, 5>,
     /// `dθ/dJxx` and `dθ/dJyy` of centre and second moments, per pixel²: a small jitter
     /// tensor `J` blurs the image, which changes `F` by half its second derivative with
     /// respect to the centre.
@@ -101,7 +103,7 @@ pub fn solve_second(
     weight: Weight,
     guess: [f64; 5],
     reach: f64,
-) -> Result<Solution<5>, MomentError> {
+) -> Result<Solution, MomentError> {
     let mut theta = SVector::<f64, 5>::from(guess);
     for step in 0..MAX_STEPS {
         // The closed step is exact for a Gaussian and brings any sane start near.
@@ -175,7 +177,7 @@ fn newton_step(
     Ok(theta + delta)
 }
 
-fn finish(pixels: &impl Image, weight: Weight, theta: SVector<f64, 5>) -> Result<Solution<5>, MomentError> {
+fn finish(pixels: &impl Image, weight: Weight, theta: SVector<f64, 5>) -> Result<Solution, MomentError> {
     let m = [theta[2], theta[3], theta[4]];
     // Variance along the narrowest axis.
     let narrowest = 0.5 * (m[0] + m[2] - (m[0] - m[2]).hypot(2.0 * m[1]));
@@ -206,28 +208,23 @@ fn finish(pixels: &impl Image, weight: Weight, theta: SVector<f64, 5>) -> Result
     })
 }
 
-/// Adds the third and fourth moments to solved second moments: they are explicit once the
-/// centre and `M` are known.
-pub fn with_higher(sums: &PowerSums, second: &Solution<5>) -> Result<Solution<10>, MomentError> {
-    let light = Products::new(&sums.light);
+/// The third and fourth moments behind solved second moments, and the noise of all: they are explicit once the
+/// centre and `M` are known. `None` where they are not finite.
+pub fn with_higher(sums: &PowerSums, second: &Solution) -> Option<(SVector<f64, 10>, Noise<10>)> {
+    let light = Products(&sums.light);
     let mut theta = SVector::<f64, 10>::zeros();
     theta.fixed_rows_mut::<5>(0).copy_from(&second.theta);
     // With the higher moments at zero, Σ I ψ of their rows is their own weighted sum.
-    let bare = Psi::new(&theta, second.weight).ok_or(MomentError::NotConverged)?;
-    let bare = bare.forms();
-    let of_phi = bare.sum(&light);
-    for k in 5..10 {
-        theta[k] = of_phi[k] / second.weighted_flux;
-    }
-    let psi = Psi::new(&theta, second.weight).ok_or(MomentError::NotConverged)?;
-    let jacobian_inverse = psi.forms().jacobian(&light).try_inverse().ok_or(MomentError::NotConverged)?;
-    Ok(Solution {
-        theta,
-        weight: second.weight,
-        weighted_flux: second.weighted_flux,
-        weighted_flux_variance: second.weighted_flux_variance,
-        powers: None,
-        jacobian_inverse,
-        jitter_response: second.jitter_response,
-    })
+    let bare = Psi::new(&theta, second.weight)?;
+    let of_phi = bare.forms().sum(&light);
+    let psi = bare.with_higher(std::array::from_fn(|k| of_phi[5 + k] / second.weighted_flux));
+    // ∂F/∂θ = (A 0; B -f) with f the weighted flux: its inverse is (A⁻¹ 0; B A⁻¹/f -1/f).
+    let jacobian = psi.forms().jacobian(&light);
+    let (upper, flux) = (&second.jacobian_inverse, second.weighted_flux);
+    let mut inverse = SMatrix::<f64, 10, 10>::zeros();
+    inverse.fixed_view_mut::<5, 5>(0, 0).copy_from(upper);
+    inverse.fixed_view_mut::<5, 5>(5, 0).copy_from(&(jacobian.fixed_view::<5, 5>(5, 0) * upper / flux));
+    inverse.fixed_view_mut::<5, 5>(5, 5).fill_diagonal(-1.0 / flux);
+    let noise = psi.noise(sums, &inverse)?;
+    Some((*psi.theta(), noise))
 }

@@ -12,8 +12,11 @@ use super::powers::{SUMS, place};
 /// Rows are filled up with zeros to a multiple of this, the most lanes of any processor.
 const LANES: usize = 8;
 
-/// Widest cut-out, pixels.
+/// Longest side of a cut-out, pixels.
 const MOST_COLUMNS: usize = 512;
+
+/// Most cut-outs have no longer side, and what is noted of each column needs little room.
+const USUAL_SIDE: usize = 32;
 
 /// The weight is followed out to this many sigma, where it is `exp(-½ 64) = 1e-14`.
 const REACH_SIGMAS: f64 = 8.0;
@@ -42,16 +45,18 @@ pub struct PowerSums {
 }
 
 impl Grid {
-    /// The middle pixel of an odd square is the origin. `None` where it is too large.
+    /// The middle pixel of an odd square is the origin. `None` where it is too large, or not row after row in memory.
     pub fn centred(pixels: &Array2<f32>, variances: &Array2<f32>) -> Option<Self> {
         let (rows, columns) = pixels.dim();
-        if columns > MOST_COLUMNS || variances.dim() != pixels.dim() {
+        let in_rows = pixels.is_standard_layout() && variances.is_standard_layout();
+        if columns.max(rows) > MOST_COLUMNS || variances.dim() != pixels.dim() || !in_rows {
             return None;
         }
         let stride = columns.next_multiple_of(LANES);
         let padded = |image: &Array2<f32>| {
             let mut out = vec![0.0; stride * rows];
-            for (out, row) in out.chunks_exact_mut(stride.max(1)).zip(image.outer_iter()) {
+            let values = image.as_slice().unwrap_or_default();
+            for (out, row) in out.chunks_exact_mut(stride.max(1)).zip(values.chunks_exact(columns.max(1))) {
                 out.iter_mut().zip(row).for_each(|(out, value)| *out = f64::from(*value));
             }
             out
@@ -79,14 +84,19 @@ impl Grid {
 
     /// Sums of the light up to order 4.
     pub fn light(&self, weight: &Gaussian) -> [f64; SUMS] {
-        pulp::Arch::new().dispatch(Sum::<5, false> { grid: self, weight }).light
+        self.sum::<5, false>(weight).light
     }
 
     /// Sums of light and noise up to order 8, or 6 without `all`.
     pub fn light_and_power(&self, weight: &Gaussian, all: bool) -> PowerSums {
-        match all {
-            true => pulp::Arch::new().dispatch(Sum::<9, true> { grid: self, weight }),
-            false => pulp::Arch::new().dispatch(Sum::<7, true> { grid: self, weight }),
+        if all { self.sum::<9, true>(weight) } else { self.sum::<7, true>(weight) }
+    }
+
+    fn sum<const ORDERS: usize, const POWER: bool>(&self, weight: &Gaussian) -> PowerSums {
+        if self.stride.max(self.rows) <= USUAL_SIDE {
+            pulp::Arch::new().dispatch(Sum::<ORDERS, POWER, USUAL_SIDE> { grid: self, weight })
+        } else {
+            pulp::Arch::new().dispatch(Sum::<ORDERS, POWER, MOST_COLUMNS> { grid: self, weight })
         }
     }
 
@@ -98,13 +108,14 @@ impl Grid {
     }
 }
 
-/// [`PowerSums`] under a weight, of the light up to `ORDERS` less one, of the noise where `POWER`.
-struct Sum<'a, const ORDERS: usize, const POWER: bool> {
+/// [`PowerSums`] under a weight, of the light up to `ORDERS` less one, of the noise where `POWER`; of a grid with no
+/// side longer than `SIDE`.
+struct Sum<'a, const ORDERS: usize, const POWER: bool, const SIDE: usize> {
     grid: &'a Grid,
     weight: &'a Gaussian,
 }
 
-impl<const ORDERS: usize, const POWER: bool> WithSimd for Sum<'_, ORDERS, POWER> {
+impl<const ORDERS: usize, const POWER: bool, const SIDE: usize> WithSimd for Sum<'_, ORDERS, POWER, SIDE> {
     type Output = PowerSums;
 
     #[inline(always)]
@@ -120,7 +131,7 @@ impl<const ORDERS: usize, const POWER: bool> WithSimd for Sum<'_, ORDERS, POWER>
         }
         let groups = columns.start / S::F64_LANES..columns.end.div_ceil(S::F64_LANES);
         let first = groups.start * S::F64_LANES;
-        let along = Along::new(grid, weight, rows, first..groups.end * S::F64_LANES);
+        let along = Along::<ORDERS, SIDE>::new(grid, weight, rows, first..groups.end * S::F64_LANES);
         let zero = simd.splat_f64s(0.0);
         let (mut light, mut power) = ([zero; SUMS], [zero; SUMS]);
         for group in groups {
@@ -130,18 +141,18 @@ impl<const ORDERS: usize, const POWER: bool> WithSimd for Sum<'_, ORDERS, POWER>
                 Weights::Ratios { middle, up, down, fall } => {
                     let fall = simd.splat_f64s(*fall);
                     let (mut w, mut ratio) = (load::<S>(middle, lanes), load::<S>(up, lanes));
-                    for dy in &along.powers[along.middle..] {
+                    for dy in along.rows_from_middle_up() {
                         column.add(simd, grid, dy, group, w);
                         (w, ratio) = (simd.mul_f64s(w, ratio), simd.mul_f64s(ratio, fall));
                     }
                     (w, ratio) = (load::<S>(middle, lanes), load::<S>(down, lanes));
-                    for dy in along.powers[..along.middle].iter().rev() {
+                    for dy in along.rows_below_middle() {
                         (w, ratio) = (simd.mul_f64s(w, ratio), simd.mul_f64s(ratio, fall));
                         column.add(simd, grid, dy, group, w);
                     }
                 }
                 Weights::OneByOne(all) => {
-                    for (dy, w) in along.powers.iter().zip(all) {
+                    for (dy, w) in along.powers[..along.rows].iter().zip(all) {
                         column.add(simd, grid, dy, group, load::<S>(w, lanes));
                     }
                 }
@@ -163,66 +174,78 @@ impl<const ORDERS: usize, const POWER: bool> WithSimd for Sum<'_, ORDERS, POWER>
 }
 
 /// Offsets and weights of the columns and rows that a weight reaches.
-struct Along<const ORDERS: usize> {
-    dx: Vec<f64>,
+struct Along<const ORDERS: usize, const SIDE: usize> {
+    dx: [f64; SIDE],
     /// Of each row, its number and `1, dy, dy²` ...
-    powers: Vec<(usize, [f64; ORDERS])>,
+    powers: [(usize, [f64; ORDERS]); SIDE],
+    rows: usize,
     /// Place among the rows of the one nearest the centre.
     middle: usize,
-    weights: Weights,
+    weights: Weights<SIDE>,
 }
 
-enum Weights {
+enum Weights<const SIDE: usize> {
     /// The middle row's weights, what they fall by to the next row up and down, and what that falls by.
-    Ratios { middle: Vec<f64>, up: Vec<f64>, down: Vec<f64>, fall: f64 },
+    Ratios { middle: [f64; SIDE], up: [f64; SIDE], down: [f64; SIDE], fall: f64 },
     /// Each row's.
     OneByOne(Vec<Vec<f64>>),
 }
 
-impl<const ORDERS: usize> Along<ORDERS> {
+impl<const ORDERS: usize, const SIDE: usize> Along<ORDERS, SIDE> {
+    #[inline(always)]
     fn new(grid: &Grid, weight: &Gaussian, rows: Range<usize>, columns: Range<usize>) -> Self {
         let &Gaussian { pxx, pxy, pyy, .. } = weight;
-        let dx: Vec<f64> = columns.map(|column| grid.x + column as f64 - weight.x).collect();
-        let power = |row: usize| {
-            let dy = grid.y + row as f64 - weight.y;
-            let mut powers = [1.0; ORDERS];
-            for q in 1..ORDERS {
-                powers[q] = powers[q - 1] * dy;
-            }
-            (row, powers)
-        };
-        let middle = ((weight.y - grid.y).round().max(0.0) as usize).clamp(rows.start, rows.end - 1);
+        let (count, first) = (columns.len(), grid.x + columns.start as f64 - weight.x);
+        let dx: [f64; SIDE] = std::array::from_fn(|k| first + k as f64);
         let dy_of = |row: usize| grid.y + row as f64 - weight.y;
-        let farthest = dx[0].abs().max(dx[dx.len() - 1].abs());
+        let mut powers = [(0, [1.0; ORDERS]); SIDE];
+        for (row, (number, powers)) in rows.clone().zip(&mut powers) {
+            *number = row;
+            for q in 1..ORDERS {
+                powers[q] = powers[q - 1] * dy_of(row);
+            }
+        }
+        let middle = ((weight.y - grid.y).round().max(0.0) as usize).clamp(rows.start, rows.end - 1);
+        let farthest = dx[0].abs().max(dx[count - 1].abs());
         let steepest = pxx * farthest * farthest + pxy.abs() * farthest + pyy;
         let weights = if steepest > SAFE_EXPONENT {
-            let of_row = |row: usize| dx.iter().map(|dx| weight.at(*dx, dy_of(row))).collect();
+            let of_row = |row: usize| dx[..count].iter().map(|dx| weight.at(*dx, dy_of(row))).collect();
             Weights::OneByOne(rows.clone().map(of_row).collect())
         } else {
             let dy = dy_of(middle);
             let in_row = progression(
-                dx.len(),
+                count,
                 weight.at(dx[0], dy),
                 (-pxx * (dx[0] + 0.5) - pxy * dy).exp(),
                 (-pxx).exp(),
             );
-            let up = progression(dx.len(), (-pyy * (dy + 0.5) - pxy * dx[0]).exp(), (-pxy).exp(), 1.0);
-            let down = progression(dx.len(), (pyy * (dy - 0.5) + pxy * dx[0]).exp(), pxy.exp(), 1.0);
+            let across = (-pxy).exp();
+            let up = progression(count, (-pyy * (dy + 0.5) - pxy * dx[0]).exp(), across, 1.0);
+            let down = progression(count, (pyy * (dy - 0.5) + pxy * dx[0]).exp(), 1.0 / across, 1.0);
             Weights::Ratios { middle: in_row, up, down, fall: (-pyy).exp() }
         };
-        Self { dx, middle: middle - rows.start, powers: rows.map(power).collect(), weights }
+        Self { dx, powers, middle: middle - rows.start, rows: rows.len(), weights }
+    }
+
+    fn rows_from_middle_up(&self) -> impl Iterator<Item = &(usize, [f64; ORDERS])> {
+        self.powers[self.middle..self.rows].iter()
+    }
+
+    fn rows_below_middle(&self) -> impl Iterator<Item = &(usize, [f64; ORDERS])> {
+        self.powers[..self.middle].iter().rev()
     }
 }
 
-/// Values of which each is the one before times a ratio, which itself falls.
-fn progression(count: usize, mut value: f64, mut ratio: f64, fall: f64) -> Vec<f64> {
-    let next = |_| {
-        let here = value;
+/// So many values, of which each is the one before times a ratio, which itself falls.
+#[inline(always)]
+fn progression<const SIDE: usize>(count: usize, mut value: f64, mut ratio: f64, fall: f64) -> [f64; SIDE] {
+    let mut values = [0.0; SIDE];
+    for here in &mut values[..count] {
+        *here = value;
         value *= ratio;
         ratio *= fall;
-        here
-    };
-    (0..count).map(next).collect()
+    }
+    values
 }
 
 /// The lanes of a list from `first` on, which it holds.

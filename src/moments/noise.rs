@@ -21,7 +21,12 @@ use nalgebra::{Matrix2, SMatrix, SVector, Vector2};
 use super::estimating::{Solution, Weight};
 use super::grid::PowerSums;
 use super::pixels::Gaussian;
-use super::powers::{Poly, Products, dot};
+use super::powers::{CUBIC, DX, DY, LINEAR, Poly, Products, QUADRATIC, QUARTIC};
+
+type Linear = Poly<LINEAR>;
+type Quadratic = Poly<QUADRATIC>;
+type Cubic = Poly<CUBIC>;
+type Quartic = Poly<QUARTIC>;
 
 /// `θ`'s covariance and bias, for `N` parameters.
 #[derive(Debug, Clone)]
@@ -30,36 +35,16 @@ pub struct Noise<const N: usize> {
     pub bias: SVector<f64, N>,
 }
 
-impl<const N: usize> Solution<N> {
+impl Solution {
     /// Covariance and noise bias, from the sums under the solved weight; `None` where they are not
     /// finite.
-    pub fn noise(&self, sums: &PowerSums) -> Option<Noise<N>> {
-        let psi = Psi::new(&self.theta, self.weight)?;
-        let forms = psi.forms();
-        let (light, power) = (Products::new(&sums.light), Products::new(&sums.power));
-        let inverse = &self.jacobian_inverse;
-
-        let with_phi = forms.phi.map(|phi| power.with(&phi));
-        let v = SMatrix::<f64, N, N>::from_fn(|k, l| dot(&forms.phi[k], &with_phi[l]));
-        let covariance = inverse * v * inverse.transpose();
-        if covariance.iter().any(|value| !value.is_finite()) {
-            return None;
-        }
-        // J⁻¹ ψ; centre and second moments do not hang on the higher ones.
-        let direction: [Poly; N] = std::array::from_fn(|l| {
-            let parts = if l < 5 { 5 } else { N };
-            (0..parts).fold(Poly::constant(0.0), |sum, k| sum.plus(inverse[(l, k)], &forms.phi[k]))
-        });
-        let along_slope =
-            (0..5).fold(Poly::constant(0.0), |sum, l| sum.plus(1.0, &forms.slope[l].times(&direction[l])));
-        let along = forms.phi_times(&power.with(&along_slope)) + forms.phi_along(&power, &direction);
-        let curvature = forms.curvature(&light, &Spread::new(&psi, &covariance));
-        let bias = -(inverse * (curvature * 0.5 - along));
-        Some(Noise { covariance, bias })
+    pub fn noise(&self, sums: &PowerSums) -> Option<Noise<5>> {
+        Psi::new(&self.theta, self.weight)?.noise(sums, &self.jacobian_inverse)
     }
 }
 
-/// `ψ` at one `θ`.
+/// `ψ` at one `θ`, of 5 parameters, or 10 with the higher moments.
+#[derive(Clone)]
 pub(super) struct Psi<const N: usize> {
     theta: SVector<f64, N>,
     weight: Gaussian,
@@ -72,21 +57,26 @@ pub(super) struct Psi<const N: usize> {
 /// `ψ` and its derivatives as polynomials in the offset.
 pub(super) struct Forms<'a, const N: usize> {
     psi: &'a Psi<N>,
-    phi: [Poly; N],
+    /// Of centre and second moments.
+    phi: [Quadratic; 5],
     /// `∂ ln W / ∂θ` for centre and `M`.
-    slope: [Poly; 5],
+    slope: [Quadratic; 5],
     /// The vectors `c` of centre and `M`.
-    c: [[Poly; 2]; 5],
-    /// Of the higher moments' polynomials with respect to `u`: first derivatives, and the second
-    /// ones xx, xy and yy.
-    gradients: [[Poly; 2]; 5],
-    hessians: [[Poly; 3]; 5],
+    c: [[Linear; 2]; 5],
+    /// Of the higher moments.
+    higher: Higher,
 }
 
-const ZERO: Poly = Poly::constant(0.0);
-const ONE: Poly = Poly::constant(1.0);
-const DX: Poly = Poly::linear(1.0, 0.0, 0.0);
-const DY: Poly = Poly::linear(0.0, 1.0, 0.0);
+/// The polynomials of the higher moments, and with respect to `u` their first derivatives, and the second ones
+/// xx, xy and yy.
+struct Higher {
+    phi: [Quartic; 5],
+    gradients: [[Cubic; 2]; 5],
+    hessians: [[Quadratic; 3]; 5],
+}
+
+const ONE: Linear = Poly([1.0, 0.0, 0.0]);
+const ZERO: Linear = Linear::ZERO;
 
 impl<const N: usize> Psi<N> {
     pub(super) fn new(theta: &SVector<f64, N>, weight: Weight) -> Option<Self> {
@@ -100,127 +90,219 @@ impl<const N: usize> Psi<N> {
         Some(Self { theta: *theta, weight: weight.at(theta)?, adaptive, a: weight.a(), root })
     }
 
+    /// The same with other higher moments.
+    pub(super) fn with_higher(mut self, higher: [f64; 5]) -> Self {
+        for (k, value) in higher.into_iter().enumerate() {
+            self.theta[5 + k] = value;
+        }
+        self
+    }
+
+    pub(super) fn theta(&self) -> &SVector<f64, N> {
+        &self.theta
+    }
+
+    #[inline(always)]
     pub(super) fn forms(&self) -> Forms<'_, N> {
         let (t, a) = (&self.theta, self.a);
         let &Gaussian { pxx, pxy, pyy, .. } = &self.weight;
-        let (xx, xy, yy) = (DX.times(&DX), DX.times(&DY), DY.times(&DY));
-        let mut phi = [ZERO; N];
-        (phi[0], phi[1]) = (DX, DY);
-        phi[2] = xx.plus(-a * t[2], &ONE);
-        phi[3] = xy.plus(-a * t[3], &ONE);
-        phi[4] = yy.plus(-a * t[4], &ONE);
-        let (gx, gy) = (Poly::linear(pxx, pxy, 0.0), Poly::linear(pxy, pyy, 0.0));
-        let mut slope = [gx, gy, ZERO, ZERO, ZERO];
+        let square = |a: &Linear, b: &Linear| -> Quadratic { a.times(b) };
+        let phi = [
+            DX.widened(),
+            DY.widened(),
+            square(&DX, &DX).plus_constant(-a * t[2]),
+            square(&DX, &DY).plus_constant(-a * t[3]),
+            square(&DY, &DY).plus_constant(-a * t[4]),
+        ];
+        let (gx, gy) = (Poly([0.0, pxx, pxy]), Poly([0.0, pxy, pyy]));
+        let mut slope = [gx.widened(), gy.widened(), Quadratic::ZERO, Quadratic::ZERO, Quadratic::ZERO];
         let mut c = [[ONE, ZERO], [ZERO, ONE], [ZERO; 2], [ZERO; 2], [ZERO; 2]];
         if self.adaptive {
-            slope[2] = gx.times(&gx).scaled(0.5);
-            slope[3] = gx.times(&gy);
-            slope[4] = gy.times(&gy).scaled(0.5);
+            slope[2] = square(&gx, &gx).scaled(0.5);
+            slope[3] = square(&gx, &gy);
+            slope[4] = square(&gy, &gy).scaled(0.5);
             (c[2], c[3], c[4]) = ([gx, ZERO], [gy, gx], [ZERO, gy]);
         }
-        let (mut gradients, mut hessians) = ([[ZERO; 2]; 5], [[ZERO; 3]; 5]);
-        if N > 5 {
-            let root = &self.root.value;
-            let u = Poly::linear(root[(0, 0)], root[(0, 1)], 0.0);
-            let v = Poly::linear(root[(1, 0)], root[(1, 1)], 0.0);
-            for (k, q) in polynomials(&u, &v).iter().enumerate() {
-                phi[5 + k] = q.plus(-t[5 + k], &ONE);
-            }
-            (gradients, hessians) = (self::gradients(&u, &v), self::hessians(&u, &v));
+        let higher = if N > 5 { Higher::new(t, &self.root.value) } else { Higher::NONE };
+        Forms { psi: self, phi, slope, c, higher }
+    }
+
+    /// Covariance and noise bias, of a solution with this inverse of `∂F/∂θ`.
+    pub(super) fn noise(&self, sums: &PowerSums, inverse: &SMatrix<f64, N, N>) -> Option<Noise<N>> {
+        let forms = self.forms();
+        let (light, power) = (Products(&sums.light), Products(&sums.power));
+        let covariance = inverse * forms.squares(&power) * inverse.transpose();
+        if covariance.iter().any(|value| !value.is_finite()) {
+            return None;
         }
-        Forms { psi: self, phi, slope, c, gradients, hessians }
+        // J⁻¹ ψ; centre and second moments do not hang on the higher ones.
+        let direction: [Quadratic; 5] = std::array::from_fn(|l| {
+            (0..5).fold(Quadratic::ZERO, |sum, k| sum.plus(inverse[(l, k)], &forms.phi[k]))
+        });
+        let of_phi = forms.sum(&power);
+        let of_higher_directions = (inverse * of_phi).data.0[0];
+        let along_slope = sum_of_products(&forms.slope, &direction);
+        let along = forms.phi_times(&power, &along_slope)
+            + forms.phi_along(&power, &direction, &of_higher_directions);
+        let curvature = forms.curvature(&light, &Spread::new(self, &covariance));
+        let bias = -(inverse * (curvature * 0.5 - along));
+        Some(Noise { covariance, bias })
+    }
+}
+
+#[inline(always)]
+fn sum_of_products(a: &[Quadratic; 5], b: &[Quadratic; 5]) -> Quartic {
+    let product = |l: usize| -> Quartic { a[l].times(&b[l]) };
+    (0..5).fold(Quartic::ZERO, |sum, l| sum.plus(1.0, &product(l)))
+}
+
+impl Higher {
+    const NONE: Self = Self {
+        phi: [Quartic::ZERO; 5],
+        gradients: [[Cubic::ZERO; 2]; 5],
+        hessians: [[Quadratic::ZERO; 3]; 5],
+    };
+
+    /// With `u = N^(-½) d`.
+    fn new<const N: usize>(theta: &SVector<f64, N>, root: &Matrix2<f64>) -> Self {
+        let u = Poly([0.0, root[(0, 0)], root[(0, 1)]]);
+        let v = Poly([0.0, root[(1, 0)], root[(1, 1)]]);
+        let mut phi = polynomials(&u, &v);
+        for (k, phi) in phi.iter_mut().enumerate() {
+            *phi = phi.plus_constant(-theta[5 + k]);
+        }
+        Self { phi, gradients: gradients(&u, &v), hessians: hessians(&u, &v) }
     }
 }
 
 impl<const N: usize> Forms<'_, N> {
-    /// `Σ f φ g`, `with` being [`Products::with`] of g.
-    fn phi_times(&self, with: &[f64; 15]) -> SVector<f64, N> {
-        SVector::from_fn(|k, _| dot(&self.phi[k], with))
+    /// `Σ f φ g`
+    #[inline(always)]
+    fn phi_times<const TERMS: usize>(&self, f: &Products, g: &Poly<TERMS>) -> SVector<f64, N> {
+        let mut sums = SVector::<f64, N>::zeros();
+        if N > 5 {
+            let with: [f64; QUARTIC] = f.with(g);
+            for k in 0..5 {
+                sums[k] = self.phi[k].dot(&with);
+                sums[5 + k] = self.higher.phi[k].dot(&with);
+            }
+        } else {
+            let with: [f64; QUADRATIC] = f.with(g);
+            for k in 0..5 {
+                sums[k] = self.phi[k].dot(&with);
+            }
+        }
+        sums
     }
 
     /// `F = Σ I ψ`.
+    #[inline(always)]
     pub(super) fn sum(&self, light: &Products) -> SVector<f64, N> {
-        self.phi_times(&light.with(&ONE))
+        self.phi_times(light, &Poly([1.0]))
     }
 
-    /// `Σ f ∂φ·t`.
-    fn phi_along(&self, f: &Products, t: &[Poly; N]) -> SVector<f64, N> {
+    /// `Σ f φ φᵀ`
+    #[inline(always)]
+    fn squares(&self, f: &Products) -> SMatrix<f64, N, N> {
+        let mut squares = SMatrix::<f64, N, N>::zeros();
+        for k in 0..5 {
+            squares.set_column(k, &self.phi_times(f, &self.phi[k]));
+            if N > 5 {
+                squares.set_column(5 + k, &self.phi_times(f, &self.higher.phi[k]));
+            }
+        }
+        squares
+    }
+
+    /// `Σ f ∂φ·t`, `t` given for centre and second moments, and `Σ f t` for the others.
+    #[inline(always)]
+    fn phi_along(&self, f: &Products, t: &[Quadratic; 5], of_t: &[f64; N]) -> SVector<f64, N> {
         let a = self.psi.a;
         let mut change = SVector::<f64, N>::zeros();
+        let ([x_tx, y_tx], [x_ty, y_ty]) = (f.moments_of(&t[0]), f.moments_of(&t[1]));
         change[0] = -f.of(&t[0]);
         change[1] = -f.of(&t[1]);
-        change[2] = -2.0 * f.pair(&DX, &t[0]) - a * f.of(&t[2]);
-        change[3] = -f.pair(&DY, &t[0]) - f.pair(&DX, &t[1]) - a * f.of(&t[3]);
-        change[4] = -2.0 * f.pair(&DY, &t[1]) - a * f.of(&t[4]);
+        change[2] = -2.0 * x_tx - a * f.of(&t[2]);
+        change[3] = -y_tx - x_ty - a * f.of(&t[3]);
+        change[4] = -2.0 * y_ty - a * f.of(&t[4]);
         if N > 5 {
             let root = &self.psi.root;
             for j in 0..2 {
-                let entry = |i: usize| (0..3).fold(ZERO, |sum, l| sum.plus(root.first[l][(j, i)], &t[2 + l]));
-                let du = DX
-                    .times(&entry(0))
-                    .plus(1.0, &DY.times(&entry(1)))
+                let entry = |i: usize| {
+                    (0..3).fold(Quadratic::ZERO, |sum, l| sum.plus(root.first[l][(j, i)], &t[2 + l]))
+                };
+                let (along_x, along_y): (Cubic, Cubic) = (DX.times(&entry(0)), DY.times(&entry(1)));
+                let du = along_x
+                    .plus(1.0, &along_y)
                     .plus(-root.value[(j, 0)], &t[0])
                     .plus(-root.value[(j, 1)], &t[1]);
-                let with = f.with(&du);
-                for (k, gradient) in self.gradients.iter().enumerate() {
-                    change[5 + k] += dot(&gradient[j], &with);
+                let with: [f64; CUBIC] = f.with(&du);
+                for (k, gradient) in self.higher.gradients.iter().enumerate() {
+                    change[5 + k] += gradient[j].dot(&with);
                 }
             }
             for k in 5..N {
-                change[k] -= f.of(&t[k]);
+                change[k] -= of_t[k];
             }
         }
         change
     }
 
     /// `Σ f C:∂²(Wφ) / W`.
+    #[inline(always)]
     fn curvature(&self, f: &Products, spread: &Spread<N>) -> SVector<f64, N> {
         let c = &spread.covariance;
         let &Gaussian { pxx, pxy, pyy, .. } = &self.psi.weight;
         // C L reaches the higher moments' own rows too, through their covariance with θ₀..₄.
-        let lifted: [Poly; N] =
-            std::array::from_fn(|l| (0..5).fold(ZERO, |sum, m| sum.plus(c[(l, m)], &self.slope[m])));
+        let lifted: [Quadratic; N] = std::array::from_fn(|l| {
+            (0..5).fold(Quadratic::ZERO, |sum, m| sum.plus(c[(l, m)], &self.slope[m]))
+        });
+        let low = [lifted[0], lifted[1], lifted[2], lifted[3], lifted[4]];
         let [turned_xx, turned_xy, turned_yy] = square(c, &self.c);
-        let mut factor = (0..5).fold(ZERO, |sum, l| sum.plus(1.0, &lifted[l].times(&self.slope[l])));
-        factor.add(-pxx, &turned_xx);
-        factor.add(-2.0 * pxy, &turned_xy);
-        factor.add(-pyy, &turned_yy);
-        let mut sum = self.phi_times(&f.with(&factor)) + self.phi_along(f, &lifted) * 2.0;
-        let flat = f.of(&ONE);
+        let factor = sum_of_products(&low, &self.slope)
+            .plus(-pxx, &turned_xx)
+            .plus(-2.0 * pxy, &turned_xy)
+            .plus(-pyy, &turned_yy);
+        let of_lifted = lifted.map(|poly| f.of(&poly));
+        let mut sum = self.phi_times(f, &factor) + self.phi_along(f, &low, &of_lifted) * 2.0;
+        let flat = f.0[0];
         sum[2] += 2.0 * c[(0, 0)] * flat;
         sum[3] += 2.0 * c[(0, 1)] * flat;
         sum[4] += 2.0 * c[(1, 1)] * flat;
         if N > 5 {
             let root = &self.psi.root;
-            let turned = |matrix: &Matrix2<f64>, j: usize| Poly::linear(matrix[(j, 0)], matrix[(j, 1)], 0.0);
-            let constant = |column: usize| [0, 1].map(|j| Poly::constant(-root.value[(j, column)]));
+            let turned = |matrix: &Matrix2<f64>, j: usize| Poly([0.0, matrix[(j, 0)], matrix[(j, 1)]]);
+            let constant = |column: usize| [0, 1].map(|j| ZERO.plus_constant(-root.value[(j, column)]));
             let moved = |l: usize| [0, 1].map(|j| turned(&root.first[l], j));
             let du = [constant(0), constant(1), moved(0), moved(1), moved(2)];
-            let squares = square(c, &du).map(|poly| f.with(&poly));
-            let second_u = [0, 1].map(|j| turned(&spread.root_second, j).plus(spread.root_mixed[j], &ONE));
-            let with_second = second_u.map(|poly| f.with(&poly));
-            for (k, (gradient, hessian)) in self.gradients.iter().zip(&self.hessians).enumerate() {
-                sum[5 + k] += dot(&gradient[0], &with_second[0])
-                    + dot(&gradient[1], &with_second[1])
-                    + dot(&hessian[0], &squares[0])
-                    + 2.0 * dot(&hessian[1], &squares[1])
-                    + dot(&hessian[2], &squares[2]);
+            let squares: [[f64; QUADRATIC]; 3] = square(c, &du).map(|poly| f.with(&poly));
+            let second_u = [0, 1].map(|j| turned(&spread.root_second, j).plus_constant(spread.root_mixed[j]));
+            let with_second: [[f64; CUBIC]; 2] = second_u.map(|poly| f.with(&poly));
+            for (k, (gradient, hessian)) in
+                self.higher.gradients.iter().zip(&self.higher.hessians).enumerate()
+            {
+                sum[5 + k] += gradient[0].dot(&with_second[0])
+                    + gradient[1].dot(&with_second[1])
+                    + hessian[0].dot(&squares[0])
+                    + 2.0 * hessian[1].dot(&squares[1])
+                    + hessian[2].dot(&squares[2]);
             }
         }
         sum
     }
 
     /// `J = ∂F/∂θ`.
+    #[inline(always)]
     pub(super) fn jacobian(&self, light: &Products) -> SMatrix<f64, N, N> {
         let mut j = SMatrix::<f64, N, N>::zeros();
         for l in 0..5 {
-            let mut unit = [ZERO; N];
-            unit[l] = ONE;
-            let column = self.phi_times(&light.with(&self.slope[l])) + self.phi_along(light, &unit);
+            let mut unit = [Quadratic::ZERO; 5];
+            unit[l] = ONE.widened();
+            let column = self.phi_times(light, &self.slope[l]) + self.phi_along(light, &unit, &[0.0; N]);
             j.set_column(l, &column);
         }
         for k in 5..N {
-            j[(k, k)] = -light.of(&ONE);
+            j[(k, k)] = -light.0[0];
         }
         j
     }
@@ -251,20 +333,27 @@ impl<const N: usize> Spread<N> {
 }
 
 /// `Σ Cₗₘ cₗ cₘᵀ`: xx, xy and yy.
-fn square<const N: usize>(covariance: &SMatrix<f64, N, N>, c: &[[Poly; 2]; 5]) -> [Poly; 3] {
-    let mut sums = [ZERO; 3];
+#[inline(always)]
+fn square<const N: usize>(covariance: &SMatrix<f64, N, N>, c: &[[Linear; 2]; 5]) -> [Quadratic; 3] {
+    let mut sums = [Quadratic::ZERO; 3];
     for l in 0..5 {
         let row = [0, 1].map(|i| (0..5).fold(ZERO, |sum, m| sum.plus(covariance[(l, m)], &c[m][i])));
         for (sum, (i, j)) in sums.iter_mut().zip([(0, 0), (0, 1), (1, 1)]) {
-            sum.add(1.0, &c[l][i].times(&row[j]));
+            let product: Quadratic = c[l][i].times(&row[j]);
+            *sum = sum.plus(1.0, &product);
         }
     }
     sums
 }
 
+/// `u²`, `u v` and `v²`.
+fn squares_of(u: &Linear, v: &Linear) -> [Quadratic; 3] {
+    [u.times(u), u.times(v), v.times(v)]
+}
+
 /// `coma1, coma2, trefoil1, trefoil2, kurtosis` polynomials of `u`.
-fn polynomials(u: &Poly, v: &Poly) -> [Poly; 5] {
-    let (uu, vv) = (u.times(u), v.times(v));
+fn polynomials(u: &Linear, v: &Linear) -> [Quartic; 5] {
+    let [uu, _, vv] = squares_of(u, v);
     let r2 = uu.plus(1.0, &vv);
     [
         u.times(&r2),
@@ -275,32 +364,34 @@ fn polynomials(u: &Poly, v: &Poly) -> [Poly; 5] {
     ]
 }
 
-fn gradients(u: &Poly, v: &Poly) -> [[Poly; 2]; 5] {
-    let (uu, uv, vv) = (u.times(u), u.times(v), v.times(v));
+fn gradients(u: &Linear, v: &Linear) -> [[Cubic; 2]; 5] {
+    let [uu, uv, vv] = squares_of(u, v);
     let r2 = uu.plus(1.0, &vv);
-    let difference = uu.plus(-1.0, &vv).scaled(3.0);
+    let difference = uu.plus(-1.0, &vv).scaled(3.0).widened();
+    let cubed = |w: &Linear| -> Cubic { w.times(&r2) };
     [
-        [uu.scaled(3.0).plus(1.0, &vv), uv.scaled(2.0)],
-        [uv.scaled(2.0), uu.plus(3.0, &vv)],
-        [difference, uv.scaled(-6.0)],
-        [uv.scaled(6.0), difference],
-        [u.times(&r2).scaled(4.0), v.times(&r2).scaled(4.0)],
+        [uu.scaled(3.0).plus(1.0, &vv).widened(), uv.scaled(2.0).widened()],
+        [uv.scaled(2.0).widened(), uu.plus(3.0, &vv).widened()],
+        [difference, uv.scaled(-6.0).widened()],
+        [uv.scaled(6.0).widened(), difference],
+        [cubed(u).scaled(4.0), cubed(v).scaled(4.0)],
     ]
 }
 
-fn hessians(u: &Poly, v: &Poly) -> [[Poly; 3]; 5] {
-    let (uu, vv) = (u.times(u), v.times(v));
+fn hessians(u: &Linear, v: &Linear) -> [[Quadratic; 3]; 5] {
+    let [uu, uv, vv] = squares_of(u, v);
+    let times = |w: &Linear, factor: f64| w.scaled(factor).widened();
     [
-        [u.scaled(6.0), v.scaled(2.0), u.scaled(2.0)],
-        [v.scaled(2.0), u.scaled(2.0), v.scaled(6.0)],
-        [u.scaled(6.0), v.scaled(-6.0), u.scaled(-6.0)],
-        [v.scaled(6.0), u.scaled(6.0), v.scaled(-6.0)],
-        [uu.scaled(12.0).plus(4.0, &vv), u.times(v).scaled(8.0), uu.scaled(4.0).plus(12.0, &vv)],
+        [times(u, 6.0), times(v, 2.0), times(u, 2.0)],
+        [times(v, 2.0), times(u, 2.0), times(v, 6.0)],
+        [times(u, 6.0), times(v, -6.0), times(u, -6.0)],
+        [times(v, 6.0), times(u, 6.0), times(v, -6.0)],
+        [uu.scaled(12.0).plus(4.0, &vv), uv.scaled(8.0), uu.scaled(4.0).plus(12.0, &vv)],
     ]
 }
 
 /// `N^(-½)` with `N = scale M`, and its derivatives with respect to `Mxx`, `Mxy`, `Myy`.
-#[derive(Default)]
+#[derive(Default, Clone)]
 struct InverseRoot {
     value: Matrix2<f64>,
     first: [Matrix2<f64>; 3],
@@ -364,18 +455,21 @@ mod tests {
                         sums[place(p, q)] = w * dx.powi(p as i32) * dy.powi(q as i32);
                     }
                 }
-                Products::new(&sums)
+                sums
             };
-            let value =
-                |theta: &SVector<f64, 10>| Psi::new(theta, weight).unwrap().forms().sum(&one_pixel(theta));
+            let value = |theta: &SVector<f64, 10>| {
+                Psi::new(theta, weight).unwrap().forms().sum(&Products(&one_pixel(theta)))
+            };
             let psi = Psi::new(&theta, weight).unwrap();
-            let (forms, pixel) = (psi.forms(), one_pixel(&theta));
+            let sums = one_pixel(&theta);
+            let (forms, pixel) = (psi.forms(), Products(&sums));
             let direction = SVector::<f64, 10>::from([0.3, -0.5, 0.7, -0.4, 0.9, 0.2, 0.3, -0.1, 0.4, -0.6]);
             let h = 1e-3;
             let (plus, minus) = (value(&(theta + direction * h)), value(&(theta - direction * h)));
-            let along = std::array::from_fn(|l| Poly::constant(direction[l]));
-            let slope = (0..5).fold(ZERO, |sum, l| sum.plus(direction[l], &forms.slope[l]));
-            let first = forms.phi_times(&pixel.with(&slope)) + forms.phi_along(&pixel, &along);
+            let along = std::array::from_fn(|l| Quadratic::ZERO.plus_constant(direction[l]));
+            let of_along = std::array::from_fn(|l| direction[l] * sums[0]);
+            let slope = (0..5).fold(Quadratic::ZERO, |sum, l| sum.plus(direction[l], &forms.slope[l]));
+            let first = forms.phi_times(&pixel, &slope) + forms.phi_along(&pixel, &along, &of_along);
             assert!((first - (plus - minus) / (2.0 * h)).abs().max() < 1e-5, "{weight:?}");
             let spread = Spread::new(&psi, &(direction * direction.transpose()));
             let second = forms.curvature(&pixel, &spread);

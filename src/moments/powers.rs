@@ -1,8 +1,12 @@
 //! Sums of powers `S_pq = Σ f dxᵖ dy^q` over the pixels of a cut-out, and polynomials in the offset
 //! `(dx, dy)` from a centre: `Σ f a(d) b(d)` of two polynomials follows from the sums alone.
 
-/// Numbers of coefficients up to degree 0 to 4.
-pub const UP_TO: [usize; 5] = [1, 3, 6, 10, 15];
+/// Numbers of coefficients of a polynomial of degree 0, 1, 2, 3 and 4.
+pub const CONSTANT: usize = 1;
+pub const LINEAR: usize = 3;
+pub const QUADRATIC: usize = 6;
+pub const CUBIC: usize = 10;
+pub const QUARTIC: usize = 15;
 /// Of all `S_pq` up to order 8.
 pub const SUMS: usize = 45;
 
@@ -12,8 +16,8 @@ pub const fn place(p: usize, q: usize) -> usize {
 }
 
 /// `(p, q)` of the monomials up to degree 4.
-const EXPONENTS: [(usize, usize); 15] = {
-    let mut exponents = [(0, 0); 15];
+const EXPONENTS: [(usize, usize); QUARTIC] = {
+    let mut exponents = [(0, 0); QUARTIC];
     let mut degree = 0;
     while degree < 5 {
         let mut q = 0;
@@ -27,12 +31,12 @@ const EXPONENTS: [(usize, usize); 15] = {
 };
 
 /// Place of the product of two monomials.
-const PRODUCT: [[usize; 15]; 15] = {
-    let mut places = [[0; 15]; 15];
+const PRODUCT: [[usize; QUARTIC]; QUARTIC] = {
+    let mut places = [[0; QUARTIC]; QUARTIC];
     let mut i = 0;
-    while i < 15 {
+    while i < QUARTIC {
         let mut j = 0;
-        while j < 15 {
+        while j < QUARTIC {
             places[i][j] = place(EXPONENTS[i].0 + EXPONENTS[j].0, EXPONENTS[i].1 + EXPONENTS[j].1);
             j += 1;
         }
@@ -41,109 +45,90 @@ const PRODUCT: [[usize; 15]; 15] = {
     places
 };
 
-/// A polynomial of degree 4 at most in the offset.
+/// A polynomial in the offset, with so many coefficients: sizes known to the compiler keep its sums in registers.
 #[derive(Debug, Clone, Copy)]
-pub struct Poly {
-    pub c: [f64; 15],
-    pub degree: usize,
-}
+pub struct Poly<const TERMS: usize>(pub [f64; TERMS]);
 
-impl Poly {
-    pub const fn constant(value: f64) -> Self {
-        let mut c = [0.0; 15];
-        c[0] = value;
-        Self { c, degree: 0 }
-    }
+pub const DX: Poly<LINEAR> = Poly([0.0, 1.0, 0.0]);
+pub const DY: Poly<LINEAR> = Poly([0.0, 0.0, 1.0]);
 
-    /// `a dx + b dy + c`
-    pub const fn linear(a: f64, b: f64, constant: f64) -> Self {
-        let mut c = [0.0; 15];
-        (c[0], c[1], c[2]) = (constant, a, b);
-        Self { c, degree: 1 }
-    }
+impl<const TERMS: usize> Poly<TERMS> {
+    pub const ZERO: Self = Self([0.0; TERMS]);
 
-    fn coefficients(&self) -> &[f64] {
-        &self.c[..UP_TO[self.degree]]
-    }
-
-    /// Adds `factor` times another.
-    #[inline]
-    pub fn add(&mut self, factor: f64, other: &Poly) {
-        for (own, other) in self.c.iter_mut().zip(other.coefficients()) {
+    /// Plus `factor` times another of no higher degree.
+    #[inline(always)]
+    pub fn plus<const OTHER: usize>(mut self, factor: f64, other: &Poly<OTHER>) -> Self {
+        for (own, other) in self.0.iter_mut().zip(&other.0) {
             *own += factor * other;
         }
-        self.degree = self.degree.max(other.degree);
-    }
-
-    #[inline]
-    pub fn plus(mut self, factor: f64, other: &Poly) -> Self {
-        self.add(factor, other);
         self
     }
 
+    #[inline(always)]
+    pub fn plus_constant(mut self, value: f64) -> Self {
+        self.0[0] += value;
+        self
+    }
+
+    #[inline(always)]
     pub fn scaled(self, factor: f64) -> Self {
-        Self { c: self.c.map(|value| value * factor), degree: self.degree }
+        Self(self.0.map(|value| value * factor))
     }
 
-    /// The product; of degree 4 at most.
-    #[inline]
-    pub fn times(&self, other: &Poly) -> Self {
-        let degree = self.degree + other.degree;
-        debug_assert!(degree <= 4);
-        let mut c = [0.0; 15];
-        for (i, a) in self.coefficients().iter().enumerate() {
-            for (b, at) in other.coefficients().iter().zip(&PRODUCT[i]) {
-                c[*at] += a * b;
+    /// The same with room for higher powers.
+    #[inline(always)]
+    pub fn widened<const WIDE: usize>(&self) -> Poly<WIDE> {
+        Poly::<WIDE>::ZERO.plus(1.0, self)
+    }
+
+    /// The product, which `PRODUCT_TERMS` must hold.
+    #[inline(always)]
+    pub fn times<const OTHER: usize, const PRODUCT_TERMS: usize>(
+        &self,
+        other: &Poly<OTHER>,
+    ) -> Poly<PRODUCT_TERMS> {
+        let mut c = [0.0; PRODUCT_TERMS];
+        for i in 0..TERMS {
+            for j in 0..OTHER {
+                c[PRODUCT[i][j]] += self.0[i] * other.0[j];
             }
         }
-        Self { c, degree }
+        Poly(c)
+    }
+
+    /// `Σ f a(d) b(d)` where `with` is [`Products::with`] of b.
+    #[inline(always)]
+    pub fn dot<const WITH: usize>(&self, with: &[f64; WITH]) -> f64 {
+        self.0.iter().zip(with).map(|(a, b)| a * b).sum()
     }
 }
 
-/// `S` of products: row i, column j holds that of monomial i times monomial j.
-pub struct Products {
-    s: [[f64; 15]; 15],
-}
+/// `S` of products of monomials.
+pub struct Products<'a>(pub &'a [f64; SUMS]);
 
-impl Products {
-    /// From `S_pq` as [`place`] orders them.
-    pub fn new(sums: &[f64; SUMS]) -> Self {
-        let mut s = [[0.0; 15]; 15];
-        for (row, places) in s.iter_mut().zip(&PRODUCT) {
-            for (value, at) in row.iter_mut().zip(places) {
-                *value = sums[*at];
-            }
-        }
-        Self { s }
-    }
-
-    /// `Σ f m(d) a(d)` for every monomial m.
-    #[inline]
-    pub fn with(&self, a: &Poly) -> [f64; 15] {
-        let mut out = [0.0; 15];
-        for (factor, row) in a.coefficients().iter().zip(&self.s) {
-            for (out, value) in out.iter_mut().zip(row) {
-                *out += factor * value;
+impl Products<'_> {
+    /// `Σ f m(d) a(d)` for the first monomials m.
+    #[inline(always)]
+    pub fn with<const TERMS: usize, const MONOMIALS: usize>(&self, a: &Poly<TERMS>) -> [f64; MONOMIALS] {
+        let mut out = [0.0; MONOMIALS];
+        for j in 0..TERMS {
+            for (i, out) in out.iter_mut().enumerate() {
+                *out += a.0[j] * self.0[PRODUCT[j][i]];
             }
         }
         out
     }
 
     /// `Σ f a(d)`
-    #[inline]
-    pub fn of(&self, a: &Poly) -> f64 {
-        dot(a, &self.s[0])
+    #[inline(always)]
+    pub fn of<const TERMS: usize>(&self, a: &Poly<TERMS>) -> f64 {
+        a.0.iter().zip(self.0).map(|(a, s)| a * s).sum()
     }
 
-    /// `Σ f a(d) b(d)`
-    #[inline]
-    pub fn pair(&self, a: &Poly, b: &Poly) -> f64 {
-        a.coefficients().iter().zip(&self.s).map(|(factor, row)| factor * dot(b, row)).sum()
+    /// `Σ f dx a(d)` and `Σ f dy a(d)`
+    #[inline(always)]
+    pub fn moments_of<const TERMS: usize>(&self, a: &Poly<TERMS>) -> [f64; 2] {
+        let with: [f64; LINEAR] = self.with(a);
+        [with[1], with[2]]
     }
-}
-
-/// `Σ f a(d) b(d)` where `with` is [`Products::with`] of b.
-#[inline]
-pub fn dot(a: &Poly, with: &[f64; 15]) -> f64 {
-    a.coefficients().iter().zip(with).map(|(a, b)| a * b).sum()
 }

@@ -95,8 +95,7 @@ pub fn measure(
         let start = fixed_guess(width, sigma);
         shape_with_noise(&solve_second(&grid, Weight::Fixed(sigma), start, reach).ok()?)
     });
-    let higher =
-        with_higher(&sums, &main).ok().and_then(|s| s.noise(&sums).map(|n| higher_moments(&s.theta, &n)));
+    let higher = with_higher(&sums, &main).map(|(theta, noise)| higher_moments(&theta, &noise));
     let to_flux = flux_factor(&main, reach);
     Ok(StarMoments {
         x: main.theta[0] - noise.bias[0],
@@ -111,16 +110,17 @@ pub fn measure(
     })
 }
 
-fn shape_with_noise(solution: &Solution<5>) -> Option<Shape> {
+fn shape_with_noise(solution: &Solution) -> Option<Shape> {
     shape(solution, &solution.noise(solution.powers.as_ref()?)?)
 }
 
-/// The weighted second moment of a Gaussian of the guessed width, as a start.
-fn fixed_guess(guess: [f64; 5], sigma: f64) -> [f64; 5] {
+/// The weighted second moment of the guessed Gaussian, as a start: `(M⁻¹ + 1/σ²)⁻¹`.
+fn fixed_guess([x, y, xx, xy, yy]: [f64; 5], sigma: f64) -> [f64; 5] {
     let w2 = sigma * sigma;
-    let variance = 0.5 * (guess[2] + guess[4]);
-    let m = variance * w2 / (variance + w2);
-    [guess[0], guess[1], m, 0.0, m]
+    // M (M + σ²)⁻¹ σ²
+    let (determinant, sum) = (xx * yy - xy * xy, (xx + w2) * (yy + w2) - xy * xy);
+    let (a, b, c) = (determinant + w2 * xx, w2 * xy, determinant + w2 * yy);
+    [x, y, a * w2 / sum, b * w2 / sum, c * w2 / sum]
 }
 
 /// Solves, filling masked pixels from the Gaussian of the moments until both agree.
@@ -130,7 +130,7 @@ fn solve_with_fill(
     weight: Weight,
     guess: [f64; 5],
     reach: f64,
-) -> Result<Solution<5>, MomentError> {
+) -> Result<Solution, MomentError> {
     let start = match weight {
         Weight::Adaptive => guess,
         Weight::Fixed(sigma) => fixed_guess(guess, sigma),
@@ -155,7 +155,7 @@ fn solve_with_fill(
 }
 
 /// The Gaussian `[x, y, Mxx, Mxy, Myy]` that has these weighted moments.
-fn gaussian_of(solution: &Solution<5>) -> [f64; 5] {
+fn gaussian_of(solution: &Solution) -> [f64; 5] {
     let t = &solution.theta;
     match solution.weight {
         Weight::Adaptive => [t[0], t[1], t[2], t[3], t[4]],
@@ -204,13 +204,13 @@ fn fill(grid: &mut Grid, masked: &[usize], model: &[f64; 5]) -> f64 {
 
 /// The shape of solved second moments, without noise bias: for pixels that are noise-free or
 /// carry no noise model.
-pub(super) fn shape_of(solution: &Solution<5>) -> Option<Shape> {
+pub(super) fn shape_of(solution: &Solution) -> Option<Shape> {
     let none = Noise { bias: SVector::zeros(), covariance: nalgebra::SMatrix::zeros() };
     shape(solution, &none)
 }
 
 /// Second moments with the noise bias taken off, from a solution and its noise.
-fn shape(solution: &Solution<5>, noise: &Noise<5>) -> Option<Shape> {
+fn shape(solution: &Solution, noise: &Noise<5>) -> Option<Shape> {
     let clean = solution.theta - noise.bias;
     let (mxx, mxy, myy) = (clean[2], clean[3], clean[4]);
     let size = mxx + myy;
@@ -276,7 +276,7 @@ fn higher_moments(theta: &SVector<f64, 10>, noise: &Noise<10>) -> HigherMoments 
 
 /// Flux of a Gaussian star over its weighted flux: 2 for the adaptive weight; for a fixed
 /// one `(s² + σ²)/σ²` with `s` from the weighted moment.
-fn flux_factor(solution: &Solution<5>, reach: f64) -> f64 {
+fn flux_factor(solution: &Solution, reach: f64) -> f64 {
     match solution.weight {
         Weight::Adaptive => 2.0,
         Weight::Fixed(sigma) => {

@@ -26,6 +26,15 @@ impl Mask {
         self.words[y * self.per_row + x / 64] >> (x % 64) & 1 != 0
     }
 
+    /// The marks of up to 64 pixels of row `y` from column `x` on, the first in the lowest bit.
+    pub fn bits(&self, y: usize, x: usize) -> u64 {
+        let row = &self.words[y * self.per_row..(y + 1) * self.per_row];
+        let (word, shift) = (x / 64, x % 64);
+        let next = row.get(word + 1).copied().unwrap_or(0);
+        // Two shifts: one by 64 is none.
+        row[word] >> shift | next << (63 - shift) << 1
+    }
+
     /// Marks columns of row `y`, as far as they lie inside the frame.
     pub fn mark(&mut self, y: usize, columns: Range<usize>) {
         let row = &mut self.words[y * self.per_row..(y + 1) * self.per_row];
@@ -54,6 +63,8 @@ mod tests {
         let mut mask = Mask::new((3, 130));
         mask.mark(1, 60..200);
         assert!((60..130).all(|x| mask.contains(1, x)) && !(0..60).any(|x| mask.contains(1, x)));
+        assert_eq!((mask.bits(1, 0), mask.bits(1, 58)), (0xf << 60, u64::MAX << 2));
+        assert_eq!(mask.bits(1, 129), 1);
         assert!(mask.is_clear(0, 0..130) && mask.is_clear(1, 0..0) && !mask.is_clear(1, 100..101));
     }
 }

@@ -132,16 +132,18 @@ fn smooth_by_planes(tiles: &Array2<Option<Tile>>) -> Array2<Option<f64>> {
     let (rows, columns) = tiles.dim();
     Array2::from_shape_fn((rows, columns), |(row, column)| {
         let own = tiles[(row, column)]?;
-        let near: Vec<(f64, f64, Tile)> = neighbours(row, column, rows, columns)
-            .filter_map(|(r, c)| tiles[(r, c)].map(|t| (c as f64 - column as f64, r as f64 - row as f64, t)))
-            .collect();
-        if near.len() < 6 {
+        let near = || {
+            neighbours(row, column, rows, columns).filter_map(|(r, c)| {
+                tiles[(r, c)].map(|t| (c as f64 - column as f64, r as f64 - row as f64, t))
+            })
+        };
+        if near().count() < 6 {
             return Some(own.level);
         }
         let mut normal = nalgebra::Matrix3::<f64>::zeros();
         let mut right = nalgebra::Vector3::<f64>::zeros();
-        for (dx, dy, tile) in &near {
-            let basis = nalgebra::Vector3::new(1.0, *dx, *dy);
+        for (dx, dy, tile) in near() {
+            let basis = nalgebra::Vector3::new(1.0, dx, dy);
             let weight = tile.level_err.max(1e-12).powi(-2);
             normal += basis * basis.transpose() * weight;
             right += basis * (weight * tile.level);
@@ -149,15 +151,14 @@ fn smooth_by_planes(tiles: &Array2<Option<Tile>>) -> Array2<Option<f64>> {
         let Some(plane) = normal.cholesky().map(|c| c.solve(&right)) else {
             return Some(own.level);
         };
-        let chi2: f64 = near
-            .iter()
+        let chi2: f64 = near()
             .map(|(dx, dy, t)| {
                 let fit = plane[0] + plane[1] * dx + plane[2] * dy;
                 ((t.level - fit) / t.level_err.max(1e-12)).powi(2)
             })
             .sum();
         // Twice the degrees of freedom lets faint undetected sources through, not structure.
-        let dof = (near.len() - 3) as f64;
+        let dof = (near().count() - 3) as f64;
         Some(if chi2 < 2.0 * dof + 4.0 { plane[0] } else { own.level })
     })
 }

@@ -14,8 +14,8 @@ pub struct Residual<'a> {
     pixels: &'a Array2<f32>,
     sky: &'a Sky,
     region: Region,
-    /// Columns between two neighbouring tile centres, with the tile of the first.
-    cells: Vec<(Range<usize>, usize)>,
+    /// Columns between the centres of a tile and the next, with where between them the first one stands.
+    cells: Vec<(Range<usize>, f64)>,
     bad_columns: Vec<usize>,
     bad_rows: Vec<usize>,
 }
@@ -24,12 +24,12 @@ impl<'a> Residual<'a> {
     /// `pixels` are NaN where they must not be used.
     pub fn new(pixels: &'a Array2<f32>, sky: &'a Sky, region: Region) -> Self {
         let columns = sky.level.ncols();
-        let tile = |x: usize| cell(x as f64, region.x0, region.width(), columns).0;
-        let mut cells: Vec<(Range<usize>, usize)> = Vec::new();
+        let mut cells: Vec<(Range<usize>, f64)> = Vec::new();
         for x in region.x0..region.x1 {
-            match cells.last_mut() {
-                Some((range, column)) if *column == tile(x) => range.end = x + 1,
-                _ => cells.push((x..x + 1, tile(x))),
+            let (tile, fraction) = cell(x as f64, region.x0, region.width(), columns);
+            match cells.get_mut(tile) {
+                Some((range, _)) => range.end = x + 1,
+                None => cells.push((x..x + 1, fraction)),
             }
         }
         Self { pixels, sky, region, cells, bad_columns: Vec::new(), bad_rows: Vec::new() }
@@ -84,42 +84,77 @@ impl<'a> Residual<'a> {
     /// As [`Residual::row`], but NaN where there is nothing.
     #[inline(always)]
     pub fn with_gaps(&self, y: usize, first: usize, out: &mut [f32]) {
-        let end = first + out.len();
-        let inside = first.max(self.region.x0)..end.min(self.region.x1).max(first.max(self.region.x0));
-        if !(self.region.y0..self.region.y1).contains(&y) || inside.is_empty() || self.bad_rows.contains(&y) {
+        self.pixels_of_row(y, first, out);
+        self.take_sky_off(y, first, out);
+    }
+
+    /// The rows from `top` on, each as [`Residual::with_gaps`] gives it: so many pixels from column `left` on, one
+    /// row behind the other.
+    pub fn rectangle(&self, top: usize, left: usize, width: usize, out: &mut [f32]) {
+        // All rows come from memory at once, rather than each when the one before is done.
+        for (y, out) in (top..).zip(out.chunks_exact_mut(width)) {
+            self.pixels_of_row(y, left, out);
+        }
+        for (y, out) in (top..).zip(out.chunks_exact_mut(width)) {
+            self.take_sky_off(y, left, out);
+        }
+    }
+
+    /// The pixels with their sky, NaN where there is nothing.
+    #[inline(always)]
+    fn pixels_of_row(&self, y: usize, first: usize, out: &mut [f32]) {
+        let inside = self.inside(y, first, out.len());
+        if inside.is_empty() || self.bad_rows.contains(&y) {
             out.fill(f32::NAN);
             return;
         }
         out[..inside.start - first].fill(f32::NAN);
         out[inside.end - first..].fill(f32::NAN);
-        let row = self.pixels.row(y);
-        let row = row.as_slice().unwrap_or_default();
+        let (start, stride) = (inside.start - first, self.pixels.ncols());
+        let values = self.pixels.as_slice().unwrap_or_default();
+        out[start..start + inside.len()].copy_from_slice(&values[y * stride..][inside]);
+        let columns = first..first + out.len();
+        for x in self.bad_columns.iter().filter(|x| columns.contains(*x)) {
+            out[*x - first] = f32::NAN;
+        }
+    }
+
+    #[inline(always)]
+    fn take_sky_off(&self, y: usize, first: usize, out: &mut [f32]) {
+        let inside = self.inside(y, first, out.len());
+        if inside.is_empty() {
+            return;
+        }
         let (rows, columns) = self.sky.level.dim();
         let (tile_row, fy) = cell(y as f64, self.region.y0, self.region.height(), rows);
         let next = (tile_row + 1).min(rows - 1);
         let level = |column: usize| {
+            let column = column.min(columns - 1);
             self.sky.level[(tile_row, column)] * (1.0 - fy) + self.sky.level[(next, column)] * fy
         };
         let step = self.region.width() as f64 / columns as f64;
-        let start = self.cells.partition_point(|(range, _)| range.end <= inside.start);
-        for (range, column) in &self.cells[start..] {
-            if range.start >= inside.end {
-                break;
-            }
-            let part = range.start.max(inside.start)..range.end.min(inside.end);
-            let (left, right) = (level(*column), level((column + 1).min(columns - 1)));
-            let (_, fraction) = cell(part.start as f64, self.region.x0, self.region.width(), columns);
+        let (mut column, mut fraction) =
+            cell(inside.start as f64, self.region.x0, self.region.width(), columns);
+        let (mut x, mut left) = (inside.start, level(column));
+        while x < inside.end {
+            let end = self.cells[column].0.end.min(inside.end);
+            let right = level(column + 1);
             let at_start = (left + (right - left) * fraction) as f32;
             let slope = if columns < 2 { 0.0 } else { ((right - left) / step) as f32 };
-            let values = &row[part.clone()];
-            for (k, (out, value)) in
-                out[part.start - first..part.end - first].iter_mut().zip(values).enumerate()
-            {
-                *out = *value - (at_start + slope * k as i32 as f32);
+            for (k, out) in out[x - first..end - first].iter_mut().enumerate() {
+                *out -= at_start + slope * k as i32 as f32;
             }
+            (x, column, left) = (end, column + 1, right);
+            fraction = self.cells.get(column).map_or(0.0, |(_, fraction)| *fraction);
         }
-        for x in self.bad_columns.iter().filter(|x| (first..end).contains(*x)) {
-            out[*x - first] = f32::NAN;
-        }
+    }
+
+    /// Of so many columns of row `y`, from `first` on, those inside the region.
+    #[inline(always)]
+    fn inside(&self, y: usize, first: usize, count: usize) -> Range<usize> {
+        let Region { x0, x1, y0, y1 } = self.region;
+        let start = first.max(x0);
+        let end = if (y0..y1).contains(&y) { (first + count).min(x1) } else { start };
+        start..end.max(start)
     }
 }

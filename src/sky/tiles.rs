@@ -32,7 +32,7 @@ pub struct Sample<'a> {
     pub row_step: usize,
 }
 
-/// Clips the pixels of the tiles that are `wanted`, from where `before` knows them; `fill(y, out)` gives
+/// Clips the pixels of the tiles that are `wanted`, from where `before` or the tile beside knows them; `fill(y, out)` gives
 /// a row of the region, NaN where there is nothing.
 pub fn measure_tiles(
     sample: &Sample,
@@ -56,8 +56,11 @@ pub fn measure_tiles(
                 let line = &mut work.line[x0..x1];
                 let first = region.x0 + x0;
                 if let Some(mask) = sample.covered.filter(|mask| !mask.is_clear(y, first..region.x0 + x1)) {
-                    for (k, value) in line.iter_mut().enumerate() {
-                        *value = if mask.contains(y, first + k) { f32::NAN } else { *value };
+                    for (k, values) in line.chunks_mut(64).enumerate() {
+                        let marks = mask.bits(y, first + 64 * k);
+                        for (bit, value) in values.iter_mut().enumerate() {
+                            *value = if marks >> bit & 1 != 0 { f32::NAN } else { *value };
+                        }
                     }
                 }
                 let (values, count) = (&mut work.values[column * TILE_VALUES..], &mut work.counts[column]);
@@ -73,13 +76,16 @@ pub fn measure_tiles(
                 }
             }
         }
+        let mut beside = None;
         for (column, tile) in tiles.iter_mut().enumerate().filter(|(column, _)| wanted(row, *column)) {
             let (count, area) = (work.counts[column], work.areas[column]);
             let values = &work.values[column * TILE_VALUES..][..count];
             let enough = count >= MIN_TILE_PIXELS.min(area).max(1);
-            let before = before[(row, column)];
+            // The tile beside it is a start as good as any in most places.
+            let before = before[(row, column)].or(beside);
             let clip = Clip { values, some: &mut work.some, quantum: sample.quantum, before };
             *tile = if enough { pulp::Arch::new().dispatch(clip) } else { None };
+            beside = tile.or(beside);
         }
     };
     let rows_of_tiles = tiles.outer_iter_mut().into_par_iter().enumerate();
@@ -124,7 +130,7 @@ fn span(start: usize, length: usize, count: usize, k: usize) -> (usize, usize) {
 }
 
 /// Clipped mean and sigma: the first clip about the median with a width from the lower half of the
-/// distribution, which stars do not reach; or as `before`, where half of the values lie there.
+/// distribution, which stars do not reach; or as `before`, where half of the values then lie inside.
 struct Clip<'a> {
     values: &'a [f32],
     /// To work in.

@@ -4,10 +4,9 @@
 use std::collections::HashSet;
 use std::ops::Range;
 
-use ndarray::{Array2, ArrayView1};
-use rayon::prelude::*;
+use ndarray::Array2;
 
-use crate::frame::Region;
+use crate::frame::{Region, Tops};
 use crate::sky::{Mask, Residual, Sky, quantile};
 
 /// A column or row that stands this many sigma of the pixel noise off its neighbours is bad.
@@ -21,6 +20,9 @@ const LINE_CLIP_SIGMAS: f64 = 2.0;
 /// the noise.
 const LINE_PLACES: usize = 8;
 const LINE_PIXELS: usize = 16;
+
+/// Rows looked at together.
+const BAND_ROWS: usize = 16;
 
 /// Fewest pixels from which a line speaks.
 const MIN_LINE_PIXELS: usize = 20;
@@ -41,16 +43,15 @@ pub struct Saturated {
 
 impl Saturated {
     /// Pixels at or above `limit`, frame units; none where that is unknown.
-    pub fn find(pixels: &Array2<f32>, limit: Option<f64>) -> Self {
+    pub fn find(pixels: &Array2<f32>, tops: &Tops, limit: Option<f64>) -> Self {
         let Some(limit) = limit else { return Self { above: Vec::new() } };
         let limit = at_least(limit - FULL_BELOW_LEVEL * limit.abs());
-        let in_row = |(y, row): (usize, ArrayView1<f32>)| {
-            let row = row.to_slice().unwrap_or_default();
-            pulp::Arch::new().dispatch(AtLeast { row, limit }).into_iter().map(|x| (y, x)).collect::<Vec<_>>()
+        let (values, width) = (pixels.as_slice().unwrap_or_default(), pixels.ncols());
+        let in_stretch = |stretch: Range<usize>| {
+            let stretch = stretch.start..stretch.end.min(values.len());
+            stretch.filter(|&at| values[at] >= limit).map(|at| (at / width, at % width))
         };
-        let rows: Vec<Vec<(usize, usize)>> =
-            pixels.outer_iter().into_par_iter().enumerate().map(in_row).collect();
-        Self { above: rows.concat() }
+        Self { above: tops.at_least(limit).flat_map(in_stretch).collect() }
     }
 
     /// These pixels and those next to them.
@@ -77,33 +78,6 @@ impl Saturated {
     }
 }
 
-/// The places in a row of values at or above a limit.
-struct AtLeast<'a> {
-    row: &'a [f32],
-    limit: f32,
-}
-
-impl pulp::NullaryFnOnce for AtLeast<'_> {
-    type Output = Vec<usize>;
-
-    #[inline(always)]
-    fn call(self) -> Vec<usize> {
-        const CHUNK: usize = 256;
-        let mut found = Vec::new();
-        for (k, chunk) in self.row.chunks(CHUNK).enumerate() {
-            let mut any = false;
-            for value in chunk {
-                any |= *value >= self.limit;
-            }
-            if any {
-                let above = chunk.iter().enumerate().filter(|(_, value)| **value >= self.limit);
-                found.extend(above.map(|(x, _)| CHUNK * k + x));
-            }
-        }
-        found
-    }
-}
-
 /// The least single-precision number that is no less than `limit`.
 fn at_least(limit: f64) -> f32 {
     let near = limit as f32;
@@ -125,31 +99,28 @@ fn marked(shape: (usize, usize), pixels: impl Iterator<Item = (usize, usize)>) -
 pub fn bad_lines(residual: &Residual, covered: &Mask, sky: &Sky, region: Region) -> (Vec<usize>, Vec<usize>) {
     let clip = (LINE_CLIP_SIGMAS * sky.median_noise) as f32;
     let (width, height) = (region.width(), region.height());
+    let is_sky = |y: usize, x: usize, value: f32| !value.is_nan() && !covered.contains(y, x);
     let mut columns = vec![(0.0_f32, 0_u32); width];
     let mut line = vec![0.0_f32; width];
-    let mut add = |y: usize, columns: Range<usize>, sums: &mut dyn FnMut(usize, f32)| {
-        let line = &mut line[..columns.len()];
-        residual.with_gaps(y, columns.start, line);
-        for (k, value) in line.iter().enumerate().filter(|(_, value)| !value.is_nan()) {
-            if !covered.contains(y, columns.start + k) {
-                sums(k, value.clamp(-clip, clip));
+    for y in spread(region.y0..region.y1, LINE_PLACES * LINE_PIXELS, 1).flatten() {
+        residual.with_gaps(y, region.x0, &mut line);
+        for ((x, sum), value) in (region.x0..).zip(&mut columns).zip(&line) {
+            if is_sky(y, x, *value) {
+                *sum = (sum.0 + value.clamp(-clip, clip), sum.1 + 1);
             }
         }
-    };
-    for y in spread(region.y0..region.y1, LINE_PLACES * LINE_PIXELS, 1).flatten() {
-        add(y, region.x0..region.x1, &mut |k, value| {
-            columns[k].0 += value;
-            columns[k].1 += 1;
-        });
     }
     let mut rows = vec![(0.0_f32, 0_u32); height];
-    let places: Vec<Range<usize>> = spread(region.x0..region.x1, LINE_PLACES, LINE_PIXELS).collect();
-    for (y, sum) in (region.y0..region.y1).zip(&mut rows) {
-        for place in &places {
-            add(y, place.clone(), &mut |_, value| {
-                sum.0 += value;
-                sum.1 += 1;
-            });
+    let mut band = [0.0_f32; BAND_ROWS * LINE_PLACES * LINE_PIXELS];
+    for place in spread(region.x0..region.x1, LINE_PLACES, LINE_PIXELS).filter(|place| !place.is_empty()) {
+        for (sums, top) in rows.chunks_mut(BAND_ROWS).zip((region.y0..).step_by(BAND_ROWS)) {
+            let band = &mut band[..sums.len() * place.len()];
+            residual.rectangle(top, place.start, place.len(), band);
+            for ((y, sum), values) in (top..).zip(sums).zip(band.chunks_exact(place.len())) {
+                for (_, value) in place.clone().zip(values).filter(|(x, value)| is_sky(y, *x, **value)) {
+                    *sum = (sum.0 + value.clamp(-clip, clip), sum.1 + 1);
+                }
+            }
         }
     }
     let limit = BAD_LINE_SIGMAS * sky.median_noise;
@@ -209,11 +180,11 @@ mod tests {
                 pixels[(y, x)] = 5000.0;
             }
         }
-        let found = Saturated::find(&pixels, Some(4000.0));
+        let found = Saturated::find(&pixels, &Tops::of(&pixels), Some(4000.0));
         let (full, trails) = (found.mask((60, 60)), found.trails((60, 60), 1.5));
         assert!(full.contains(10, 20) && full.contains(31, 41));
         assert!(trails.contains(25, 20) && trails.contains(25, 21));
         assert!(!trails.contains(31, 41));
-        assert!(!Saturated::find(&pixels, None).mask((60, 60)).contains(10, 20));
+        assert!(!Saturated::find(&pixels, &Tops::of(&pixels), None).mask((60, 60)).contains(10, 20));
     }
 }

@@ -16,8 +16,9 @@ pub const DETECTION_SNR: f64 = 5.0;
 
 /// The frame is smoothed in blocks: the rows under a filter stay in the processor's first cache, few
 /// are smoothed twice.
-const BLOCK_ROWS: usize = 256;
-const BLOCK_COLUMNS: usize = 512;
+const BLOCK_ROWS: usize = 128;
+const BLOCK_COLUMNS: usize = 2048;
+const EDGE_COLUMNS: usize = 64;
 
 /// Pixels are smoothed with their sky where it is no higher than this times their noise: single
 /// precision then holds a smoothed pixel to a thousandth of the noise.
@@ -91,14 +92,20 @@ impl Filter {
 }
 
 /// Peaks of the frame smoothed with `sigma`, above `limit` sigma of the sky noise, by
-/// falling flux, with their centres in these `rows`.
-pub fn detect(
+/// falling flux.
+pub fn detect(residual: &Residual, sky: &Sky, region: Region, sigma: f64, limit: f64) -> Vec<Detection> {
+    detect_on(residual, sky, region, sigma, limit, &[region.y0..region.y1], 1)
+}
+
+/// As [`detect`], with their centres in these `rows`, of which every `step`-th is looked at.
+pub fn detect_on(
     residual: &Residual,
     sky: &Sky,
     region: Region,
     sigma: f64,
     limit: f64,
     rows: &[Range<usize>],
+    step: usize,
 ) -> Vec<Detection> {
     let filter = Filter::new(sigma);
     let (height, width) = residual.dim();
@@ -110,23 +117,32 @@ pub fn detect(
         x0: (region.x0 + margin).max(1),
         x1: region.x1.saturating_sub(margin).min(width.saturating_sub(1)),
     };
+    let columns = columns_of_blocks(inside.x0..inside.x1);
     let mut blocks = Vec::new();
     for range in rows {
         for y in (range.start.max(inside.y0)..range.end.min(inside.y1)).step_by(BLOCK_ROWS) {
-            for x in (inside.x0..inside.x1).step_by(BLOCK_COLUMNS) {
-                let (y1, x1) = (y + BLOCK_ROWS, x + BLOCK_COLUMNS);
-                let y1 = y1.min(inside.y1).min(range.end);
-                blocks.push(Region { y0: y, y1, x0: x, x1: x1.min(inside.x1) });
-            }
+            let y1 = (y + BLOCK_ROWS).min(inside.y1).min(range.end);
+            blocks.extend(columns.iter().map(|x| Region { y0: y, y1, x0: x.start, x1: x.end }));
         }
     }
     let in_block = |work: &mut Vec<f32>, block: &Region| {
-        pulp::Arch::new().dispatch(Peaks { residual, sky, filter: &filter, block: *block, limit, work })
+        let peaks = Peaks { residual, sky, filter: &filter, block: *block, limit, step, work };
+        pulp::Arch::new().dispatch(peaks)
     };
     let found: Vec<Vec<Detection>> = blocks.par_iter().map_init(Vec::new, in_block).collect();
     let mut found = found.concat();
     found.sort_by(by_flux);
     found
+}
+
+/// Columns cut into those of blocks. Blocks at an edge, which the filter reaches over, take longer and are narrow.
+fn columns_of_blocks(columns: Range<usize>) -> Vec<Range<usize>> {
+    let (left, right) = (columns.start + EDGE_COLUMNS, columns.end.saturating_sub(EDGE_COLUMNS));
+    if left >= right {
+        return vec![columns];
+    }
+    let middle = (left..right).step_by(BLOCK_COLUMNS).map(|x| x..(x + BLOCK_COLUMNS).min(right));
+    [columns.start..left].into_iter().chain(middle).chain([right..columns.end]).collect()
 }
 
 /// By falling flux.
@@ -141,6 +157,8 @@ struct Peaks<'a> {
     filter: &'a Filter,
     block: Region,
     limit: f64,
+    /// Rows from one that is looked at to the next.
+    step: usize,
     /// To work in.
     work: &'a mut Vec<f32>,
 }
@@ -151,8 +169,11 @@ impl pulp::NullaryFnOnce for Peaks<'_> {
     #[inline(always)]
     fn call(mut self) -> Vec<Detection> {
         let half = self.filter.kernel.len() / 2;
-        let (line, lines) = (self.block.width() + 2 + 2 * half, self.block.height() + 2 + 2 * half);
-        let [top, left] = [self.block.y0, self.block.x0].map(|at| at as i64 - 1 - half as i64);
+        // The block and one smoothed pixel around it, for which the filter reaches half its length further.
+        let (line, lines) =
+            (self.block.width() + 2 + 2 * half, self.block.height() + 2 * self.step + 2 * half);
+        let top = self.block.y0 as i64 - (self.step + half) as i64;
+        let left = self.block.x0 as i64 - 1 - half as i64;
         let noise = self.sky.least_noise(self.block);
         let floor = self.limit * noise * self.filter.noise;
         // The filter has unit sum: where all pixels are good, the sky comes off the smoothed ones.
@@ -180,21 +201,22 @@ struct Lines<'a> {
 }
 
 impl Peaks<'_> {
-    /// The peaks over a floor, in lines that reach half a filter and one pixel around the block; `None`
+    /// The peaks over a floor, in lines that reach half a filter and a step around the block; `None`
     /// where a pixel has no value.
     #[inline(always)]
     fn over(&mut self, input: Lines, floor: f64) -> Option<Vec<Detection>> {
         let floor = floor as f32;
         let kernel = &self.filter.kernel[..];
-        let (width, height) = (self.block.width() + 2, self.block.height() + 2);
+        let width = self.block.width() + 2;
+        let looked_at = (self.block.height() - 1) / self.step + 3;
         let line = width + kernel.len() - 1;
         self.work.clear();
         self.work.resize(line + 3 * width, 0.0);
         let mut found = Vec::new();
-        for k in 0..height {
+        for k in 0..looked_at {
             let (column_sums, smoothed) = self.work.split_at_mut(line);
             let new = &mut smoothed[k % 3 * width..][..width];
-            down_columns(&input.pixels[k * input.stride..], input.stride, kernel, column_sums);
+            down_columns(&input.pixels[k * self.step * input.stride..], input.stride, kernel, column_sums);
             along_row(column_sums, kernel, new);
             if any_nan(new) {
                 return None;
@@ -207,7 +229,9 @@ impl Peaks<'_> {
                 let last = (first + 64).min(width - 1);
                 if any_above(&rows[1][first..last], floor) {
                     let near = (first..last).filter(|&i| rows[1][i] > floor && is_peak(rows, i));
-                    found.extend(near.filter_map(|i| self.detection(rows, i, k - 2, input.with_sky)));
+                    found.extend(
+                        near.filter_map(|i| self.detection(rows, i, (k - 2) * self.step, input.with_sky)),
+                    );
                 }
             }
         }
@@ -219,7 +243,8 @@ impl Peaks<'_> {
         let (x, y) = ((self.block.x0 + i - 1) as f64, (self.block.y0 + row) as f64);
         let over = |dx: i8, dy: i8| {
             let value = rows[(1 + dy) as usize][i.wrapping_add_signed(dx.into())];
-            let level = if with_sky { self.sky.level_at(x + f64::from(dx), y + f64::from(dy)) } else { 0.0 };
+            let y = y + f64::from(dy) * self.step as f64;
+            let level = if with_sky { self.sky.level_at(x + f64::from(dx), y) } else { 0.0 };
             f64::from(value) - level
         };
         let peak = over(0, 0);
@@ -229,7 +254,7 @@ impl Peaks<'_> {
         }
         let across = parabola([over(-1, 0), peak, over(1, 0)]);
         let along = parabola([over(0, -1), peak, over(0, 1)]);
-        Some(Detection { x: x + across, y: y + along, flux: peak / self.filter.peak, snr })
+        Some(Detection { x: x + across, y: y + along * self.step as f64, flux: peak / self.filter.peak, snr })
     }
 }
 

@@ -142,9 +142,14 @@ impl Locus {
         let phi = self.basis.evaluate(candidate.x, candidate.y);
         for (k, feature) in self.features.iter().enumerate() {
             let (Some(feature), Some((value, err))) = (feature, candidate.features[k]) else { continue };
-            let (expected, expected_err) = feature.fit.predict_from(&phi);
-            let sigma = (err * err + feature.width.powi(2) + expected_err.powi(2)).sqrt();
-            let off = (value - expected) / sigma;
+            let expected = feature.fit.value_from(&phi);
+            let spread = err * err + feature.width.powi(2);
+            // Most need no look at how well the locus is known.
+            if (value - expected).powi(2) <= gate * gate * spread {
+                continue;
+            }
+            let expected_err = feature.fit.predict_from(&phi).1;
+            let off = (value - expected) / (spread + expected_err.powi(2)).sqrt();
             if off.abs() <= gate {
                 continue;
             }

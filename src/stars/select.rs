@@ -10,7 +10,7 @@ use super::locus::{Candidate, Locus, NARROW_SHARE};
 use super::width::{Width, is_single_pixel, typical_width};
 use super::wings::Wings;
 use super::{Ladder, Refusal, Star};
-use crate::frame::Region;
+use crate::frame::{Region, Tops};
 use crate::moments::{
     Cutout, LADDER_SIGMA_PIXELS, MomentError, StarMoments, Weight, measure, primary_weight,
 };
@@ -36,6 +36,8 @@ const WING_STAR_SNR: f64 = 100.0;
 pub struct FrameView<'a> {
     /// `[y, x]`, frame units; NaN where a pixel must not be used.
     pub pixels: &'a Array2<f32>,
+    /// Of `pixels`.
+    pub tops: &'a Tops,
     pub region: Region,
     /// Frame units.
     pub saturation: Option<f64>,
@@ -60,7 +62,7 @@ pub struct FrameStars {
 /// Finds, measures and judges everything in a frame.
 pub fn select(frame: &FrameView, settings: &StarSettings) -> Result<FrameStars, SkyError> {
     let first_sky = sky::measure(frame.pixels, frame.region, frame.quantum)?;
-    let saturated = Saturated::find(frame.pixels, frame.saturation);
+    let saturated = Saturated::find(frame.pixels, frame.tops, frame.saturation);
     let full = saturated.mask(frame.pixels.dim());
     let Some(look) = first_look(frame, &first_sky, &full) else {
         return Ok(FrameStars {
@@ -86,8 +88,7 @@ pub fn select(frame: &FrameView, settings: &StarSettings) -> Result<FrameStars, 
     }
     let residual = residual.without_lines(columns, rows);
     let found = if lines > 0 {
-        let all = [frame.region.y0..frame.region.y1];
-        detect(&residual, &sky, frame.region, sigma, DETECTION_SNR, &all)
+        detect(&residual, &sky, frame.region, sigma, DETECTION_SNR)
     } else {
         under_new_sky(&found, sigma, &first_sky, &sky, DETECTION_SNR)
     };
@@ -157,8 +158,7 @@ struct FirstLook {
 fn first_look(frame: &FrameView, sky: &Sky, full: &Mask) -> Option<FirstLook> {
     let residual = Residual::new(frame.pixels, sky, frame.region);
     let width = typical_width(&residual, full, sky, frame.region)?;
-    let all = [frame.region.y0..frame.region.y1];
-    let found = detect(&residual, sky, frame.region, width.sigma, 0.9 * DETECTION_SNR, &all);
+    let found = detect(&residual, sky, frame.region, width.sigma, 0.9 * DETECTION_SNR);
     let sure: Vec<Detection> = found.iter().filter(|d| d.snr >= DETECTION_SNR).copied().collect();
     let covered = source_mask(frame.pixels.dim(), &sure, sky, width.sigma);
     Some(FirstLook { width, found, covered })
@@ -255,24 +255,26 @@ impl Scene<'_> {
     fn cut(&self, d: &Detection) -> Option<Cutout> {
         let (y, x) = self.corner(d)?;
         let side = 2 * self.half + 1;
-        let mut pixels = Array2::zeros((side, side));
-        let mut mask = Array2::from_elem((side, side), false);
-        for (k, (mut pixels, mut mask)) in pixels.outer_iter_mut().zip(mask.outer_iter_mut()).enumerate() {
-            if let Some(pixels) = pixels.as_slice_mut() {
-                self.residual.with_gaps(y + k, x, pixels);
-            }
-            let marked = !self.masked.is_clear(y + k, x..x + side);
-            for (i, (value, mask)) in pixels.iter_mut().zip(&mut mask).enumerate() {
-                *mask = value.is_nan() || (marked && self.masked.contains(y + k, x + i));
-                *value = if value.is_nan() { 0.0 } else { *value };
+        let (mut pixels, mut mask) = (vec![0.0_f32; side * side], vec![false; side * side]);
+        self.residual.rectangle(y, x, side, &mut pixels);
+        for (value, mask) in pixels.iter_mut().zip(&mut mask) {
+            *mask = value.is_nan();
+            *value = if *mask { 0.0 } else { *value };
+        }
+        for (y, mask) in
+            (y..).zip(mask.chunks_exact_mut(side)).filter(|(y, _)| !self.masked.is_clear(*y, x..x + side))
+        {
+            for (x, mask) in (x..).zip(mask) {
+                *mask |= self.masked.contains(y, x);
             }
         }
         let noise2 = self.sky.noise_at(d.x, d.y).powi(2) as f32;
-        let variance = pixels.mapv(|value| {
-            // Unclipped, so that sky pixels keep the sky's variance on average.
-            let source = self.frame.gain.map_or(0.0, |gain| value / gain as f32);
-            (noise2 + source).max(0.2 * noise2)
-        });
+        let per_unit = self.frame.gain.map_or(0.0, |gain| 1.0 / gain as f32);
+        // Unclipped, so that sky pixels keep the sky's variance on average.
+        let variance = pixels.iter().map(|value| (noise2 + value * per_unit).max(0.2 * noise2)).collect();
+        let square = |values| Array2::from_shape_vec((side, side), values).ok();
+        let (pixels, variance) = (square(pixels)?, square(variance)?);
+        let mask = Array2::from_shape_vec((side, side), mask).ok()?;
         Some(Cutout { pixels, variance, mask })
     }
 

@@ -3,24 +3,37 @@
 
 use std::ops::Range;
 
+use ndarray::Array2;
 use rayon::prelude::*;
 
-use super::detect::{Detection, detect};
+use super::detect::{Detection, detect_on};
 use crate::frame::Region;
 use crate::moments::estimating::{Weight, solve_second};
-use crate::moments::pixels::Pixels;
+use crate::moments::grid::Grid;
 use crate::sky::{Mask, Residual, Sky};
 
 /// Widths tried for the first detection, sigma in pixels: from a strongly undersampled
 /// diffraction image to a defocused ring.
 const TRIAL_SIGMAS_PIXELS: [f64; 6] = [0.8, 1.5, 2.5, 4.0, 6.0, 9.0];
 
+/// Of the frame smoothed with so many pixels' sigma, only every so many-th row is looked at: a peak is then still
+/// three rows wide on either side.
+fn row_step(trial_sigma: f64) -> usize {
+    if trial_sigma < 4.0 {
+        1
+    } else if trial_sigma < 8.0 {
+        2
+    } else {
+        4
+    }
+}
+
 /// Sources looked at per trial width.
 const BRIGHTEST: usize = 150;
 
 /// Pixels of a frame that are looked at first, in this many bands over its height; four times as many
 /// while they hold fewer sources than wanted.
-const FIRST_PIXELS: usize = 4 << 20;
+const FIRST_PIXELS: usize = 2 << 20;
 const BANDS: usize = 8;
 const ENOUGH_SOURCES: usize = 60;
 
@@ -60,13 +73,17 @@ pub fn neighbour_share(residual: &Residual, x: f64, y: f64) -> Option<f64> {
     let (height, width) = residual.dim();
     let (cx, cy) = (x.round() as i64, y.round() as i64);
     let inside = |x: i64, y: i64| x >= 0 && y >= 0 && (x as usize) < width && (y as usize) < height;
-    let mut near = [[0.0_f32; 5]; 5];
-    for (row, y) in near.iter_mut().zip(cy - 2..) {
-        for (value, x) in row.iter_mut().zip(cx - 2..).filter(|(_, x)| inside(*x, y)) {
-            *value = residual.at(y as usize, x as usize);
-        }
+    let rows = (cy - 2).clamp(0, height as i64)..(cy + 3).clamp(0, height as i64);
+    let columns = (cx - 2).clamp(0, width as i64)..(cx + 3).clamp(0, width as i64);
+    let (across, mut near) = ((columns.end - columns.start) as usize, [0.0_f32; 25]);
+    let near = &mut near[..across * (rows.end - rows.start) as usize];
+    if across > 0 {
+        residual.rectangle(rows.start as usize, columns.start as usize, across, near);
     }
-    let at = |x: i64, y: i64| f64::from(near[(y - cy + 2) as usize][(x - cx + 2) as usize]);
+    let at = |x: i64, y: i64| {
+        let value = near[(y - rows.start) as usize * across + (x - columns.start) as usize];
+        if value.is_nan() { 0.0 } else { f64::from(value) }
+    };
     let mut best: Option<(i64, i64, f64)> = None;
     for py in cy - 1..=cy + 1 {
         for px in cx - 1..=cx + 1 {
@@ -116,7 +133,7 @@ fn whole_sources(
 ) -> Vec<Source> {
     let mut sources: Vec<Source> = Vec::new();
     for trial in TRIAL_SIGMAS_PIXELS {
-        let found = detect(residual, sky, region, trial, MIN_SNR, rows);
+        let found = detect_on(residual, sky, region, trial, MIN_SNR, rows, row_step(trial));
         // A filter of width t sees of a source of width s the flux 2 t²/(t² + s²).
         let is_known = |d: &Detection| {
             sources.iter().any(|s| {
@@ -173,20 +190,19 @@ fn measure(residual: &Residual, saturated: &Mask, d: &Detection, trial: f64) -> 
     if !inside {
         return None;
     }
-    let mut pixels = Pixels::default();
-    let (first, mut row) = ((cx - half) as usize, vec![0.0; 2 * half as usize + 1]);
-    for y in cy - half..=cy + half {
-        residual.with_gaps(y as usize, first, &mut row);
-        for x in cx - half..=cx + half {
-            let near = (x as f64 - d.x).powi(2) + (y as f64 - d.y).powi(2) < (2.0 * trial).powi(2);
-            let (x, y) = (x as usize, y as usize);
-            if near && (saturated.contains(y, x) || row[x - first].is_nan()) {
-                return None;
-            }
+    let side = 2 * half as usize + 1;
+    let (top, left) = ((cy - half) as usize, (cx - half) as usize);
+    let mut pixels = Array2::zeros((side, side));
+    residual.rectangle(top, left, side, pixels.as_slice_mut()?);
+    for ((row, column), value) in pixels.indexed_iter_mut() {
+        let (y, x) = (top + row, left + column);
+        let near = (x as f64 - d.x).powi(2) + (y as f64 - d.y).powi(2) < (2.0 * trial).powi(2);
+        if near && (value.is_nan() || saturated.contains(y, x)) {
+            return None;
         }
-        let values = row.iter().map(|&value| if value.is_nan() { 0.0 } else { f64::from(value) });
-        pixels.push_row(-half as f64, (y - cy) as f64, values.map(|value| (value, 1.0)));
+        *value = if value.is_nan() { 0.0 } else { *value };
     }
+    let pixels = Grid::centred(&pixels, &Array2::ones((side, side)))?;
     let guess = [d.x - cx as f64, d.y - cy as f64, trial * trial, 0.0, trial * trial];
     let solved = solve_second(&pixels, Weight::Adaptive, guess, half as f64).ok()?;
     let sigma = (0.5 * (solved.theta[2] + solved.theta[4])).sqrt();

@@ -37,23 +37,11 @@ impl Wings {
     pub fn from_stars(residual: &Residual, stars: &[Detection], sigma: f64) -> Option<Self> {
         let half = (REACH_SIGMAS * sigma).ceil() as i64;
         let side = (2 * half + 1) as usize;
-        let (height, width) = residual.dim();
         let mut images: Vec<Array2<f32>> = Vec::new();
-        for star in stars {
-            let (cx, cy) = (star.x.round() as i64, star.y.round() as i64);
-            let image = Array2::from_shape_fn((side, side), |(r, c)| {
-                let (x, y) = (cx + c as i64 - half, cy + r as i64 - half);
-                if x < 0 || y < 0 || x as usize >= width || y as usize >= height {
-                    return f32::NAN;
-                }
-                let mut value = [0.0];
-                residual.with_gaps(y as usize, x as usize, &mut value);
-                (f64::from(value[0]) / star.flux) as f32
-            });
+        for star in stars.iter().take(MOST_STARS) {
+            let mut image = image_of(residual, star, half);
+            image.mapv_inplace(|value| (f64::from(value) / star.flux) as f32);
             images.push(image);
-            if images.len() == MOST_STARS {
-                break;
-            }
         }
         if images.is_empty() {
             return None;
@@ -142,6 +130,23 @@ impl Wings {
         let wing = 2.0 * ring.max(0.0) * ((s2 + w2) / (2.0 * s2)).powi(2);
         if t > 4.0 { core.max(wing) } else { core.max(wing.min(1.0)) }
     }
+}
+
+/// The square around a star, NaN where there is nothing.
+fn image_of(residual: &Residual, star: &Detection, half: i64) -> Array2<f32> {
+    let (height, width) = residual.dim();
+    let (top, left, side) = (star.y.round() as i64 - half, star.x.round() as i64 - half, 2 * half + 1);
+    let mut image = Array2::from_elem((side as usize, side as usize), f32::NAN);
+    let columns = left.clamp(0, width as i64)..(left + side).clamp(0, width as i64);
+    for (y, mut row) in (top..).zip(image.outer_iter_mut()) {
+        if let (0.., Some(row)) = (y, row.as_slice_mut())
+            && y < height as i64
+        {
+            let row = &mut row[(columns.start - left) as usize..(columns.end - left) as usize];
+            residual.with_gaps(y as usize, columns.start as usize, row);
+        }
+    }
+    image
 }
 
 fn radius((row, column): (usize, usize), half: i64) -> f64 {
