@@ -42,7 +42,7 @@ pub fn measure_frame(
     notes.append(&mut found.notes);
     Ok(StarTable {
         file: file.to_owned(),
-        frame_sha256: frame.sha256.clone(),
+        frame_blake3: frame.blake3.clone(),
         settings_sha256: settings_sha256.to_owned(),
         version: env!("CARGO_PKG_VERSION").to_owned(),
         width,

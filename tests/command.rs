@@ -50,10 +50,10 @@ fn star(i: usize) -> Star {
     }
 }
 
-fn star_table(file: &str, frame_sha256: &str) -> StarTable {
+fn star_table(file: &str, frame_blake3: &str) -> StarTable {
     StarTable {
         file: file.into(),
-        frame_sha256: frame_sha256.into(),
+        frame_blake3: frame_blake3.into(),
         settings_sha256: Settings::default().measurement_sha256(),
         version: env!("CARGO_PKG_VERSION").into(),
         width: 2000,
@@ -205,8 +205,8 @@ fn unchanged_star_tables_are_taken_up() {
     let stars = folder.path().join("r/stars");
     std::fs::create_dir_all(&stars).unwrap();
     std::fs::write(folder.path().join("f.fits"), "not FITS").unwrap();
-    let sha256 = "12dcadd7051af368e341dbb37fa5d1f43815e34fe2f4c6038abe9c7c984a0725";
-    table::write(&star_table("elsewhere/f.fits", sha256), &stars.join("f.fits")).unwrap();
+    let blake3 = "3a093c9789a2f229d9dfd78dd605d19ac8fb5079235714c243208426791bf257";
+    table::write(&star_table("elsewhere/f.fits", blake3), &stars.join("f.fits")).unwrap();
     let check = |more: &[&str]| {
         stackworthy(&folder).args(["check", "f.fits", "--out", "r"]).args(more).output().unwrap()
     };

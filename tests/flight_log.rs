@@ -20,7 +20,7 @@ fn verdict(night: usize, exposures: usize, e1: f64) -> Value {
                 "e1": e1 + 1e-4 * k as f64, "e2": -0.01, "e_err": 5e-4, "jitter_mas2": null, "fwhm_pix": 2.6,
                 "sky_level": 10.0, "sky_noise": 1.0, "filter": "clear",
                 "mjd_mid": 62991.9 + night as f64 + 0.001 * k as f64, "altitude_deg": 50.0, "target": "Lantern field",
-                "housekeeping": {"TELTEMP": -20.0}, "refused": {}, "sha256": format!("{night:032}{k:032}"), "notes": []
+                "housekeeping": {"TELTEMP": -20.0}, "refused": {}, "blake3": format!("{night:032}{k:032}"), "notes": []
             })
         })
         .collect();

@@ -8,7 +8,6 @@ use std::path::Path;
 
 use anyhow::Result;
 use rayon::prelude::*;
-use sha2::{Digest, Sha256};
 
 use super::common::Common;
 use super::folder::Folder;
@@ -119,7 +118,7 @@ fn take_up(frame: &str, path: &Path, hash: &str) -> Result<Option<StarTable>> {
     if table.settings_sha256 != hash || table.version != env!("CARGO_PKG_VERSION") {
         return Ok(None);
     }
-    if sha256_of_file(frame).ok().as_deref() != Some(table.frame_sha256.as_str()) {
+    if blake3_of_file(frame).ok().as_deref() != Some(table.frame_blake3.as_str()) {
         return Ok(None);
     }
     if table.file != frame {
@@ -129,19 +128,21 @@ fn take_up(frame: &str, path: &Path, hash: &str) -> Result<Option<StarTable>> {
     Ok(Some(table))
 }
 
-/// SHA-256, hex, of a file as it lies on disk.
-fn sha256_of_file(path: &str) -> std::io::Result<String> {
+/// BLAKE3, hex, of a file as it lies on disk.
+fn blake3_of_file(path: &str) -> std::io::Result<String> {
     // A pipe would keep us waiting, and a device has no end.
     if !std::fs::metadata(path)?.is_file() {
         return Err(std::io::ErrorKind::InvalidInput.into());
     }
     let mut file = std::fs::File::open(path)?.take(MAX_FILE_BYTES);
-    let (mut hasher, mut buffer) = (Sha256::new(), vec![0; 1 << 20]);
+    let (mut hasher, mut buffer) = (blake3::Hasher::new(), vec![0; 1 << 18]);
     loop {
         match file.read(&mut buffer)? {
             0 => break,
-            n => hasher.update(&buffer[..n]),
+            n => {
+                hasher.update(&buffer[..n]);
+            }
         }
     }
-    Ok(hasher.finalize().iter().map(|b| format!("{b:02x}")).collect())
+    Ok(hasher.finalize().to_hex().to_string())
 }

@@ -120,8 +120,8 @@ pub struct Frame {
     pub quantum: Option<f64>,
     pub facts: ExposureFacts,
     pub wcs: Option<wcs::Wcs>,
-    /// SHA-256 of the file, hex.
-    pub sha256: String,
+    /// BLAKE3 of the file, hex.
+    pub blake3: String,
     /// Remarks for the person: which image was used, what was found on its own.
     pub notes: Vec<String>,
 }
@@ -178,8 +178,8 @@ fn in_strips(
     let hdu = strips.hdu.clone();
     let header = hdu.header.with_parent(&hdu.header);
     let colour_mosaic = refuse_mosaic(path, &header, settings, &mut notes)?;
-    let (pixels, tops, sha256) = strips.read(std::mem::take(&mut space.pixels), &mut notes)?;
-    let image = Image { header, colour_mosaic, sha256, quantum: image::quantum(&pixels, &hdu), tops };
+    let (pixels, tops, blake3) = strips.read(std::mem::take(&mut space.pixels), &mut notes)?;
+    let image = Image { header, colour_mosaic, blake3, quantum: image::quantum(&pixels, &hdu), tops };
     finish(image, pixels, path, settings, notes, |_, _| Ok(()))
 }
 
@@ -195,11 +195,11 @@ fn whole(path: &Path, settings: &Settings, space: &mut Space) -> Result<Frame, F
     let header = chosen.header.with_parent(&hdus[0].header);
     let colour_mosaic = refuse_mosaic(path, &header, settings, &mut notes)?;
     let pixels = std::mem::take(&mut space.pixels);
-    let (sha256, pixels) = rayon::join(|| source.sha256(), || contents.pixels(chosen, pixels));
+    let (blake3, pixels) = rayon::join(|| source.blake3(), || contents.pixels(chosen, pixels));
     let pixels = pixels?;
     image::note_doubts(contents.bytes, chosen, &mut notes);
     let (quantum, tops) = (image::quantum(&pixels, chosen), Tops::of(&pixels));
-    let image = Image { header, colour_mosaic, sha256, quantum, tops };
+    let image = Image { header, colour_mosaic, blake3, quantum, tops };
     let frame = finish(image, pixels, path, settings, notes, |pixels, notes| {
         mask::apply(&contents, chosen, &settings.header, pixels, notes)
     });
@@ -211,7 +211,7 @@ fn whole(path: &Path, settings: &Settings, space: &mut Space) -> Result<Frame, F
 struct Image {
     header: card::Header,
     colour_mosaic: Option<String>,
-    sha256: String,
+    blake3: String,
     quantum: Option<f64>,
     tops: Tops,
 }
@@ -225,7 +225,7 @@ fn finish(
     mut notes: Vec<String>,
     mask: impl FnOnce(&mut Array2<f32>, &mut Vec<String>) -> Result<(), FrameError>,
 ) -> Result<Frame, FrameError> {
-    let Image { header, colour_mosaic, sha256, quantum, tops } = image;
+    let Image { header, colour_mosaic, blake3, quantum, tops } = image;
     let usable = usable_region(path, &pixels, &header, settings, &mut notes)?;
     mask(&mut pixels, &mut notes)?;
     let exposed = pixels.slice(ndarray::s![usable.y0..usable.y1, usable.x0..usable.x1]);
@@ -251,7 +251,7 @@ fn finish(
     facts.colour_mosaic = colour_mosaic;
     let pile = saturation::pile_up(&pixels, &tops, usable);
     let saturation = saturation_level(settings, facts.saturation, pile, &mut notes);
-    Ok(Frame { path: path.into(), pixels, tops, usable, saturation, quantum, facts, wcs, sha256, notes })
+    Ok(Frame { path: path.into(), pixels, tops, usable, saturation, quantum, facts, wcs, blake3, notes })
 }
 
 /// The colour pattern the header names; an error unless a mosaic is accepted.

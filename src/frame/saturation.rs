@@ -4,7 +4,6 @@
 //! clipped cores instead leave a spike of equal values, in groups, in several places.
 
 use std::collections::HashSet;
-use std::ops::Range;
 
 use ndarray::Array2;
 
@@ -70,16 +69,17 @@ type Bright = (f32, usize, usize);
 /// The brightest pixels, brightest first: (value, x, y).
 fn brightest(pixels: &Array2<f32>, tops: &Tops, usable: Region) -> Vec<Bright> {
     let (values, width) = (pixels.as_slice().unwrap_or_default(), pixels.ncols());
-    let mut stretches: Vec<(f32, Range<usize>)> = tops.stretches().map(|(at, top)| (top, at)).collect();
+    let mut stretches: Vec<(f32, u32)> = tops.highest().iter().copied().zip(0..).collect();
     // The highest first: they raise the floor over nearly all others.
     if stretches.len() > FIRST_STRETCHES {
         stretches.select_nth_unstable_by(FIRST_STRETCHES, |a, b| b.0.total_cmp(&a.0));
     }
     let (mut top, mut floor): (Vec<Bright>, f32) = (Vec::new(), f32::NEG_INFINITY);
-    for (highest, stretch) in stretches {
+    for (highest, number) in stretches {
         if highest < floor {
             continue;
         }
+        let stretch = Tops::stretch(number as usize, values.len());
         for (at, &value) in
             stretch.clone().zip(&values[stretch.start..]).filter(|(_, value)| **value >= floor)
         {

@@ -8,8 +8,6 @@
 use std::io::Read;
 use std::path::Path;
 
-use sha2::{Digest, Sha256};
-
 use super::error::FrameError;
 
 /// Largest file, and largest unpacked file, that is accepted.
@@ -93,15 +91,11 @@ impl Source {
         }
     }
 
-    /// SHA-256 of the file as it lies on disk, hex.
-    pub fn sha256(&self) -> String {
+    /// BLAKE3 of the file as it lies on disk, hex.
+    pub fn blake3(&self) -> String {
         let file = self.packed.as_deref().unwrap_or(&self.bytes[..self.length]);
-        hex(&Sha256::digest(file))
+        blake3::hash(file).to_hex().to_string()
     }
-}
-
-pub fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|b| format!("{b:02x}")).collect()
 }
 
 /// Notes what a file lacks to `end`, where its last extension ends with its padding.

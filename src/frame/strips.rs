@@ -10,12 +10,11 @@ use std::io::{ErrorKind, Read};
 use std::path::Path;
 
 use ndarray::Array2;
-use sha2::{Digest, Sha256};
 
 use super::error::FrameError;
 use super::image;
 use super::raw_header::{self, Hdu, Kind, check_image};
-use super::source::{MAX_FILE_BYTES, RECORD, hex, lacks_padding};
+use super::source::{MAX_FILE_BYTES, RECORD, lacks_padding};
 use super::tops::Tops;
 
 /// Bytes read at a time: a strip and its numbers stay in the processor's cache. Whole stretches of [`Tops`],
@@ -62,7 +61,7 @@ impl<'a> Strips<'a> {
     }
 
     /// The pixels, scaled, `[y, x]`, NaN where there is no finite value, the highest of each stretch of them, and the
-    /// file's SHA-256, hex.
+    /// file's BLAKE3, hex.
     /// `values` gives its memory.
     ///
     /// Errors: a file that has become shorter, or that cannot be read.
@@ -77,7 +76,8 @@ impl<'a> Strips<'a> {
         }
         values.resize(count, 0.0);
         let coding = Coding::of(&self.hdu);
-        let mut hash = Sha256::new_with_prefix(&self.head[..start.min(self.head.len())]);
+        let mut hash = blake3::Hasher::new();
+        hash.update(&self.head[..start.min(self.head.len())]);
         let mut sum = self.hdu.header.card("DATASUM").map(|_| DataSum::default());
         let (mut strip, mut tops) = (vec![0; STRIP], Tops::default());
         let mut left = &self.head[start.min(self.head.len())..];
@@ -96,7 +96,7 @@ impl<'a> Strips<'a> {
                 },
                 _ => FrameError::read(self.path, e),
             })?;
-            hash.update(&*strip);
+            hash.update(strip);
             if let Some(sum) = &mut sum {
                 sum.add(strip);
             }
@@ -114,7 +114,7 @@ impl<'a> Strips<'a> {
         }
         let pixels = Array2::from_shape_vec(self.shape, values)
             .map_err(|e| FrameError::card(self.path, 0, "NAXIS", self.hdu.axes_text(), &e.to_string()))?;
-        Ok((pixels, tops, hex(&hash.finalize())))
+        Ok((pixels, tops, hash.finalize().to_hex().to_string()))
     }
 }
 

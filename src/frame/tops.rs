@@ -6,7 +6,7 @@ use std::ops::Range;
 use ndarray::Array2;
 
 /// Pixels of a stretch.
-pub const STRETCH: usize = 256;
+const STRETCH: usize = 256;
 
 /// The highest value of each stretch of a frame in reading order; the last may be shorter. No pixel of a stretch
 /// is higher, also where a mask has since taken pixels out.
@@ -28,15 +28,14 @@ impl Tops {
         pulp::Arch::new().dispatch(Extend { tops: &mut self.0, pixels });
     }
 
-    /// The stretches, as ranges of pixels in reading order, that hold a value of `floor` or more.
-    pub fn at_least(&self, floor: f32) -> impl Iterator<Item = Range<usize>> {
-        let holds = move |(_, top): &(usize, &f32)| **top >= floor;
-        self.0.iter().enumerate().filter(holds).map(|(k, _)| k * STRETCH..(k + 1) * STRETCH)
+    /// Of each stretch.
+    pub fn highest(&self) -> &[f32] {
+        &self.0
     }
 
-    /// Each stretch, as a range of pixels in reading order, with its highest value.
-    pub fn stretches(&self) -> impl Iterator<Item = (Range<usize>, f32)> {
-        self.0.iter().enumerate().map(|(k, &top)| (k * STRETCH..(k + 1) * STRETCH, top))
+    /// The pixels of a stretch, in reading order, of a frame with so many.
+    pub fn stretch(number: usize, pixels: usize) -> Range<usize> {
+        number * STRETCH..((number + 1) * STRETCH).min(pixels)
     }
 }
 
@@ -77,9 +76,8 @@ mod tests {
         let mut pixels = Array2::from_elem((3, 300), -5.0_f32);
         (pixels[(1, 10)], pixels[(2, 299)], pixels[(0, 0)]) = (40.0, 7.0, f32::NAN);
         let tops = Tops::of(&pixels);
-        let found: Vec<f32> = tops.stretches().map(|(_, top)| top).collect();
-        assert_eq!(found, [-5.0, 40.0, -5.0, 7.0]);
-        assert_eq!(tops.at_least(7.0).collect::<Vec<_>>(), [256..512, 768..1024]);
+        assert_eq!(tops.highest(), [-5.0, 40.0, -5.0, 7.0]);
+        assert_eq!((Tops::stretch(1, 900), Tops::stretch(3, 900)), (256..512, 768..900));
         let mut by_parts = Tops::default();
         let all = pixels.as_slice().unwrap();
         by_parts.extend(&all[..512]);

@@ -12,6 +12,8 @@ use super::card::Header;
 const EDGE_ZONE: f64 = 0.125;
 /// An edge is looked for in this many rows at most.
 const WIDEST_ZONE: usize = 512;
+/// Rows in the middle of the frame that tell how neighbouring rows usually differ, at most.
+const INNER_LINES: usize = 128;
 /// Rows behind a cut that stand for the sky there.
 const BEHIND: usize = 9;
 /// Pixels of a row that are looked at, at most.
@@ -163,7 +165,7 @@ fn edges(view: ArrayView2<f32>) -> (usize, usize) {
     let mut work = Work::default();
     let mut lines =
         |from: usize, to: usize| -> Vec<Line> { (from..to).map(|n| line(view.row(n), &mut work)).collect() };
-    let half = (length / 2 - zone).min(WIDEST_ZONE / 2);
+    let half = (length / 2 - zone).min(INNER_LINES / 2);
     let mut inner = lines(length / 2 - half, length / 2 + half);
     inner.retain(|l| l.level.is_finite());
     if inner.len() < 16 {

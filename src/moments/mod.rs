@@ -20,7 +20,7 @@ pub mod star;
 pub mod sums;
 
 pub use estimating::{MomentError, Weight};
-pub use star::{Cutout, StarMoments, measure, shape_under};
+pub use star::{Cutout, StarMoments, measure, measure_from, shape_under};
 
 /// Widths of the fixed circular weights, sigma in pixels. Judging picks one rung
 /// for a whole stack, so the ladder never depends on the data.

@@ -74,40 +74,61 @@ pub fn measure(
     sigma_guess: f64,
     primary: Weight,
 ) -> Result<StarMoments, MomentError> {
+    measure_from(cutout, offset, sigma_guess, primary, 0.0)
+}
+
+/// As [`measure`], but of a star below `least_snr` the moments under the primary weight alone, up to the second.
+pub fn measure_from(
+    cutout: &Cutout,
+    offset: (f64, f64),
+    sigma_guess: f64,
+    primary: Weight,
+    least_snr: f64,
+) -> Result<StarMoments, MomentError> {
     let reach = (cutout.pixels.nrows() / 2) as f64;
     let guess = [offset.0, offset.1, sigma_guess * sigma_guess, 0.0, sigma_guess * sigma_guess];
     let mut grid = Grid::centred(&cutout.pixels, &cutout.variance).ok_or(MomentError::OutOfCutout)?;
     let main = solve_with_fill(cutout, &mut grid, primary, guess, reach)?;
-    let weight = main.weight.at(&main.theta).ok_or(MomentError::NotConverged)?;
-    let sums = grid.light_and_power(&weight, true);
-    let noise = main.noise(&sums).ok_or(MomentError::NotConverged)?;
-
-    let adaptive = if primary != Weight::Adaptive {
-        solve_second(&grid, Weight::Adaptive, guess, reach).ok().and_then(|s| shape_with_noise(&s))
-    } else {
-        shape(&main, &noise)
-    };
-    let width = gaussian_of(&main);
-    let ladder = LADDER_SIGMA_PIXELS.map(|sigma| {
-        if REACH_SIGMAS * sigma > reach {
-            return None;
-        }
-        let start = fixed_guess(width, sigma);
-        shape_with_noise(&solve_second(&grid, Weight::Fixed(sigma), start, reach).ok()?)
-    });
-    let higher = with_higher(&sums, &main).map(|(theta, noise)| higher_moments(&theta, &noise));
+    let noise = main.powers.as_ref().and_then(|sums| main.noise(sums)).ok_or(MomentError::NotConverged)?;
     let to_flux = flux_factor(&main, reach);
-    Ok(StarMoments {
+    let mut found = StarMoments {
         x: main.theta[0] - noise.bias[0],
         y: main.theta[1] - noise.bias[1],
         position_err: (0.5 * (noise.covariance[(0, 0)] + noise.covariance[(1, 1)])).sqrt(),
         flux: to_flux * main.weighted_flux,
         flux_err: to_flux * main.weighted_flux_variance.sqrt(),
         snr: main.weighted_flux / main.weighted_flux_variance.sqrt(),
-        adaptive,
-        ladder,
-        higher,
-    })
+        adaptive: None,
+        ladder: [None; LADDER_SIGMA_PIXELS.len()],
+        higher: None,
+    };
+    let own = shape(&main, &noise);
+    match primary {
+        Weight::Adaptive => found.adaptive = own,
+        Weight::Fixed(sigma) => {
+            for (rung, _) in found.ladder.iter_mut().zip(LADDER_SIGMA_PIXELS).filter(|(_, s)| *s == sigma) {
+                *rung = own;
+            }
+        }
+    }
+    if found.snr < least_snr {
+        return Ok(found);
+    }
+    if primary != Weight::Adaptive {
+        let solved = solve_second(&grid, Weight::Adaptive, guess, reach);
+        found.adaptive = solved.ok().and_then(|solution| shape_with_noise(&solution));
+    }
+    let width = gaussian_of(&main);
+    for (rung, sigma) in found.ladder.iter_mut().zip(LADDER_SIGMA_PIXELS) {
+        if rung.is_none() && REACH_SIGMAS * sigma <= reach {
+            let solved = solve_second(&grid, Weight::Fixed(sigma), fixed_guess(width, sigma), reach);
+            *rung = solved.ok().and_then(|solution| shape_with_noise(&solution));
+        }
+    }
+    let weight = main.weight.at(&main.theta).ok_or(MomentError::NotConverged)?;
+    let sums = grid.light_and_power(&weight, true);
+    found.higher = with_higher(&sums, &main).map(|(theta, noise)| higher_moments(&theta, &noise));
+    Ok(found)
 }
 
 fn shape_with_noise(solution: &Solution) -> Option<Shape> {

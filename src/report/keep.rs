@@ -42,7 +42,9 @@ pub fn table(verdict: &Verdict, keep: &[String]) -> Table {
         words("why", "meta.note", "why it is not on the list, or what was remarked", &|e| {
             why(verdict, e, listed(e))
         }),
-        words("sha256", "meta.checksum", "SHA-256 of the frame", &|e| e.sha256.clone().unwrap_or_default()),
+        words("blake3", "meta.checksum", "BLAKE3 hash of the frame", &|e| {
+            e.blake3.clone().unwrap_or_default()
+        }),
     ];
     table
 }

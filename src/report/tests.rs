@@ -71,7 +71,7 @@ fn bare() -> Verdict {
             focus: None,
             housekeeping: Default::default(),
             refused: Default::default(),
-            sha256: None,
+            blake3: None,
             notes: vec![],
         }],
         noise_check: NoiseCheck::default(),

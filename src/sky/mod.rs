@@ -137,29 +137,31 @@ fn smooth_by_planes(tiles: &Array2<Option<Tile>>) -> Array2<Option<f64>> {
                 tiles[(r, c)].map(|t| (c as f64 - column as f64, r as f64 - row as f64, t))
             })
         };
-        if near().count() < 6 {
-            return Some(own.level);
-        }
-        let mut normal = nalgebra::Matrix3::<f64>::zeros();
-        let mut right = nalgebra::Vector3::<f64>::zeros();
+        // Weighted sums of 1, x, y and their products, and of the level with them.
+        let (mut count, mut sums, mut levels) = (0, [0.0; 6], [0.0; 3]);
         for (dx, dy, tile) in near() {
-            let basis = nalgebra::Vector3::new(1.0, dx, dy);
             let weight = tile.level_err.max(1e-12).powi(-2);
-            normal += basis * basis.transpose() * weight;
-            right += basis * (weight * tile.level);
+            for (sum, term) in sums.iter_mut().zip([1.0, dx, dy, dx * dx, dx * dy, dy * dy]) {
+                *sum += weight * term;
+            }
+            for (sum, term) in levels.iter_mut().zip([1.0, dx, dy]) {
+                *sum += weight * term * (tile.level - own.level);
+            }
+            count += 1;
         }
-        let Some(plane) = normal.cholesky().map(|c| c.solve(&right)) else {
-            return Some(own.level);
-        };
+        let [one, x, y, xx, xy, yy] = sums;
+        let normal = nalgebra::Matrix3::new(one, x, y, x, xx, xy, y, xy, yy);
+        let Some(inverse) = normal.try_inverse().filter(|_| count >= 6) else { return Some(own.level) };
+        let plane = inverse * nalgebra::Vector3::from(levels);
         let chi2: f64 = near()
             .map(|(dx, dy, t)| {
-                let fit = plane[0] + plane[1] * dx + plane[2] * dy;
+                let fit = own.level + plane[0] + plane[1] * dx + plane[2] * dy;
                 ((t.level - fit) / t.level_err.max(1e-12)).powi(2)
             })
             .sum();
         // Twice the degrees of freedom lets faint undetected sources through, not structure.
-        let dof = (near().count() - 3) as f64;
-        Some(if chi2 < 2.0 * dof + 4.0 { plane[0] } else { own.level })
+        let dof = f64::from(count - 3);
+        Some(if chi2 < 2.0 * dof + 4.0 { own.level + plane[0] } else { own.level })
     })
 }
 

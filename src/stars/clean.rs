@@ -47,11 +47,10 @@ impl Saturated {
         let Some(limit) = limit else { return Self { above: Vec::new() } };
         let limit = at_least(limit - FULL_BELOW_LEVEL * limit.abs());
         let (values, width) = (pixels.as_slice().unwrap_or_default(), pixels.ncols());
-        let in_stretch = |stretch: Range<usize>| {
-            let stretch = stretch.start..stretch.end.min(values.len());
-            stretch.filter(|&at| values[at] >= limit).map(|at| (at / width, at % width))
-        };
-        Self { above: tops.at_least(limit).flat_map(in_stretch).collect() }
+        let high = tops.highest().iter().enumerate().filter(|(_, top)| **top >= limit);
+        let above = high.flat_map(|(number, _)| Tops::stretch(number, values.len()));
+        let above = above.filter(|&at| values[at] >= limit).map(|at| (at / width, at % width));
+        Self { above: above.collect() }
     }
 
     /// These pixels and those next to them.

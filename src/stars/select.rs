@@ -12,7 +12,7 @@ use super::wings::Wings;
 use super::{Ladder, Refusal, Star};
 use crate::frame::{Region, Tops};
 use crate::moments::{
-    Cutout, LADDER_SIGMA_PIXELS, MomentError, StarMoments, Weight, measure, primary_weight,
+    Cutout, LADDER_SIGMA_PIXELS, MomentError, StarMoments, Weight, measure, measure_from, primary_weight,
 };
 use crate::settings::StarSettings;
 use crate::sky::{self, Mask, Residual, Sky, SkyError};
@@ -191,11 +191,12 @@ fn touches(mask: &Mask, d: &Detection, radius: f64) -> bool {
 
 /// The wings from bright, whole stars that no comparable source stands near.
 fn measured_wings(residual: &Residual, found: &[Detection], truncated: &[bool], sigma: f64) -> Wings {
+    let near2 = (12.0 * sigma).powi(2);
     let alone = |k: usize| {
         let d = &found[k];
         found.iter().enumerate().all(|(j, other)| {
-            let distance = (other.x - d.x).hypot(other.y - d.y);
-            j == k || distance > 12.0 * sigma || (other.flux < 0.1 * d.flux && !truncated[j])
+            let is_far = (other.x - d.x).powi(2) + (other.y - d.y).powi(2) > near2;
+            is_far || j == k || (other.flux < 0.1 * d.flux && !truncated[j])
         })
     };
     let good: Vec<Detection> = (0..found.len())
@@ -293,7 +294,10 @@ impl Scene<'_> {
             return (star, None);
         };
         let (cx, cy) = (d.x.round(), d.y.round());
-        match measure(&cutout, (d.x - cx, d.y - cy), sigma, primary) {
+        let is_crowded = contamination > settings.max_contamination;
+        // What is refused in any case is not measured further.
+        let least_snr = if is_crowded { f64::INFINITY } else { settings.min_snr };
+        match measure_from(&cutout, (d.x - cx, d.y - cy), sigma, primary, least_snr) {
             Err(error) => {
                 star.refused = Some(match error {
                     MomentError::Masked => Refusal::BadPixels,
@@ -309,7 +313,7 @@ impl Scene<'_> {
                     Some(Refusal::NoFit)
                 } else if star.snr < settings.min_snr {
                     Some(Refusal::Faint)
-                } else if contamination > settings.max_contamination {
+                } else if is_crowded {
                     Some(Refusal::Crowded)
                 } else {
                     None

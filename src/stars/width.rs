@@ -34,7 +34,7 @@ const BRIGHTEST: usize = 150;
 /// Pixels of a frame that are looked at first, in this many bands over its height; four times as many
 /// while they hold fewer sources than wanted.
 const FIRST_PIXELS: usize = 2 << 20;
-const BANDS: usize = 8;
+const BANDS: usize = 4;
 const ENOUGH_SOURCES: usize = 60;
 
 /// A source measured at one trial width is measured again at a wider one that sees this much more

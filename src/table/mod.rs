@@ -34,8 +34,8 @@ const STARS: &str = "stars";
 pub struct StarTable {
     /// The frame's path as given on the command line.
     pub file: String,
-    /// SHA-256 of the frame, hex.
-    pub frame_sha256: String,
+    /// BLAKE3 of the frame, hex.
+    pub frame_blake3: String,
     /// SHA-256 of the settings that bear on the measurement, hex.
     pub settings_sha256: String,
     /// Version of the tool that measured.

@@ -256,7 +256,7 @@ pub struct ExposureResult {
     pub housekeeping: std::collections::BTreeMap<String, f64>,
     /// Detections refused, by word.
     pub refused: std::collections::BTreeMap<String, u32>,
-    pub sha256: Option<String>,
+    pub blake3: Option<String>,
     pub notes: Vec<String>,
 }
 

@@ -117,7 +117,7 @@ pub fn exposure_result(
         focus: table.facts.focus,
         housekeeping: table.facts.housekeeping.clone(),
         refused,
-        sha256: Some(table.frame_sha256.clone()),
+        blake3: Some(table.frame_blake3.clone()),
         notes: table.notes.clone(),
     }
 }
@@ -150,7 +150,7 @@ pub fn unreadable(file: &str, why: &str) -> ExposureResult {
         focus: None,
         housekeeping: std::collections::BTreeMap::new(),
         refused: std::collections::BTreeMap::new(),
-        sha256: None,
+        blake3: None,
         notes: vec![why.into()],
     }
 }
