@@ -11,8 +11,8 @@ use ndarray::Array2;
 use super::error::FrameError;
 use super::fits::{LibraryError, MemoryFile};
 use super::raw_header::{Hdu, Kind, check_image};
-use super::rice_image::RiceImage;
 use super::tiles;
+use super::whole_numbers::WholeNumbers;
 
 /// Names of extensions that accompany an image, in words or parts of the name.
 pub const MASK_NAMES: [&str; 13] = [
@@ -147,11 +147,11 @@ impl<'a> Contents<'a> {
     pub fn pixels(&self, hdu: &Hdu, mut values: Vec<f32>) -> Result<Array2<f32>, FrameError> {
         let (width, height) = hdu.plane().ok_or_else(|| self.not_a_plane(hdu))?;
         check_image(self.path, hdu)?;
-        let rice = match hdu.kind {
-            Kind::Tiles => RiceImage::open(self.path, self.bytes, hdu)?,
+        let whole_numbers = match hdu.kind {
+            Kind::Tiles => WholeNumbers::open(self.path, self.bytes, hdu)?,
             _ => None,
         };
-        let file = match rice {
+        let file = match whole_numbers {
             None => Some(self.open(hdu)?.0),
             Some(_) => None,
         };
@@ -159,8 +159,8 @@ impl<'a> Contents<'a> {
             values = vec![0.0; width * height];
         }
         values.resize(width * height, 0.0);
-        if let Some(rice) = rice {
-            rice.unpack(&mut values)?;
+        if let Some(image) = whole_numbers {
+            image.unpack(&mut values)?;
         }
         if let Some(mut file) = file {
             file.read_f32(0, &mut values).map_err(|e| self.library(hdu, e))?;

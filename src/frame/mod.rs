@@ -32,7 +32,6 @@ mod mask;
 mod mosaic;
 pub mod raw_header;
 mod rice;
-mod rice_image;
 mod saturation;
 pub mod source;
 mod streams;
@@ -42,6 +41,7 @@ pub mod tiles;
 mod time;
 mod usable;
 pub mod wcs;
+mod whole_numbers;
 
 pub use date::iso;
 pub use error::FrameError;

@@ -1,10 +1,14 @@
-//! Compressed streams followed without unpacking: how far a decoder would read.
+//! Compressed streams: bits, inflating, and how far a decoder would read.
 //!
 //! The library's decoders do not look where their input ends. A stream is handed to them
 //! only if it holds every bit that they will ask for.
 //!
 //! FITS Standard 4.0 (2018), section 10.4; White, Postman & Lattanzi 1992, in Digitised
 //! Optical Sky Surveys, 167 (HCOMPRESS).
+
+use std::io::Read;
+
+use flate2::bufread::GzDecoder;
 
 /// Bits from the first byte on, the highest of a byte first.
 pub struct Bits<'a> {
@@ -61,6 +65,26 @@ impl<'a> Bits<'a> {
                 return Some(self.at - start - 1);
             }
             self.skip(Self::IN_WINDOW.into())?;
+        }
+    }
+}
+
+/// What a gzip stream of so many numbers holds, and the bytes of each: one of `sizes`, the usual one first.
+///
+/// Errors: the value and the limit.
+pub fn inflated(stream: &[u8], numbers: u64, sizes: &[usize]) -> Result<(Vec<u8>, usize), (String, String)> {
+    let bytes = |size: usize| numbers as usize * size;
+    let (usual, most) = (sizes[0], sizes.iter().copied().max().unwrap_or(0));
+    // One byte more, so that what is too long shows.
+    let mut unpacked = Vec::with_capacity(bytes(usual) + 1);
+    let read = GzDecoder::new(stream).take(bytes(most) as u64 + 1).read_to_end(&mut unpacked);
+    read.map_err(|e| (format!("{} bytes", stream.len()), format!("they do not inflate ({e})")))?;
+    match sizes.iter().find(|size| bytes(**size) == unpacked.len()) {
+        Some(size) => Ok((unpacked, *size)),
+        None => {
+            let more = if unpacked.len() > bytes(most) { "or more " } else { "" };
+            let has = format!("{} {more}bytes, inflated", unpacked.len());
+            Err((has, format!("its {numbers} pixels take {}", bytes(usual))))
         }
     }
 }

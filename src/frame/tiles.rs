@@ -135,6 +135,14 @@ fn check_stream(
         return Ok(());
     }
     match method {
+        // The library would take whole numbers of one or two bytes for floats of eight, and read behind their end.
+        "GZIP_1" | "GZIP_2" if is_unscaled(hdu) && hdu.bitpix < 0 => {
+            streams::inflated(stream, pixels, &[hdu.bitpix.unsigned_abs() as usize / 8]).map(|_| ())
+        }
+        "GZIP_1" | "GZIP_2" | "RICE_1" | "RICE_ONE" if is_unscaled(hdu) => {
+            let limit = "they are no floats, as ZQUANTIZ or the lack of ZSCALE and ZZERO says";
+            Err((format!("{} bytes of whole numbers", stream.len()), limit.into()))
+        }
         "HCOMPRESS_1" => check_hcompress(stream, pixels),
         "PLIO_1" => check_plio(stream),
         m if m.starts_with("RICE") => {
@@ -143,6 +151,12 @@ fn check_stream(
         }
         _ => Ok(()),
     }
+}
+
+/// Does the library take the numbers for floats as they stand?
+fn is_unscaled(hdu: &Hdu) -> bool {
+    let is_float = hdu.bitpix < 0 && !["ZSCALE", "ZZERO"].iter().any(|name| Table::has_column(hdu, name));
+    is_float || hdu.header.text("ZQUANTIZ").is_some_and(|method| method.eq_ignore_ascii_case("NONE"))
 }
 
 /// The stream opens with a magic number, the sides of its image and, behind scale

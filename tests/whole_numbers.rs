@@ -1,5 +1,7 @@
-//! Rice tiles of whole numbers, which are unpacked without the FITS library: to the last bit they hold what the
-//! library finds in them, and damaged ones end nothing.
+//! Rice and gzip tiles of whole numbers, which are unpacked without the FITS library: to the last bit they hold what
+//! the library finds in them, and damaged ones end nothing.
+
+use std::io::Write;
 
 use proptest::prelude::*;
 use rand::{RngExt, SeedableRng, rngs::StdRng};
@@ -10,6 +12,7 @@ use stackworthy::settings::Settings;
 /// An image and how it is to be written.
 #[derive(Debug, Clone)]
 struct Picture {
+    method: &'static str,
     width: usize,
     height: usize,
     tile: (usize, usize),
@@ -85,7 +88,7 @@ impl Picture {
             card("ZNAXIS2", self.height),
             card("ZTILE1", self.tile.0),
             card("ZTILE2", self.tile.1),
-            card("ZCMPTYPE", "'RICE_1'"),
+            card("ZCMPTYPE", format!("'{}'", self.method)),
             card("ZNAME1", "'BLOCKSIZE'"),
             card("ZVAL1", self.block),
             card("ZNAME2", "'BYTEPIX'"),
@@ -108,9 +111,21 @@ impl Picture {
         (bytes, heap_start)
     }
 
+    fn stream(&self, tile: &[i64], random: &mut StdRng) -> Vec<u8> {
+        let bytes = |number: i64| number.to_be_bytes()[8 - self.integer_bytes..].to_vec();
+        match self.method {
+            "GZIP_1" => gzipped(&tile.iter().flat_map(|number| bytes(*number)).collect::<Vec<_>>()),
+            "GZIP_2" => {
+                let plane = |i: usize| tile.iter().map(move |number| bytes(*number)[i]);
+                gzipped(&(0..self.integer_bytes).flat_map(plane).collect::<Vec<_>>())
+            }
+            _ => self.rice(tile, random),
+        }
+    }
+
     /// One tile, coded as the FITS Standard 4.0 says in section 10.4.1; each block with one code more or less
     /// than is shortest, or in full, so that all codes come up.
-    fn stream(&self, tile: &[i64], random: &mut StdRng) -> Vec<u8> {
+    fn rice(&self, tile: &[i64], random: &mut StdRng) -> Vec<u8> {
         let width = 8 * self.integer_bytes;
         let (code_bits, full) = [(3, 7), (4, 15), (5, 26)][width.ilog2() as usize - 3];
         let binary = |value: u64, bits: usize| format!("{value:064b}")[64 - bits..].to_string();
@@ -149,6 +164,12 @@ impl Picture {
     }
 }
 
+fn gzipped(bytes: &[u8]) -> Vec<u8> {
+    let mut writer = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::fast());
+    writer.write_all(bytes).unwrap();
+    writer.finish().unwrap()
+}
+
 fn card(key: &str, value: impl std::fmt::Display) -> String {
     format!("{key:<8}= {value:>20}")
 }
@@ -185,6 +206,7 @@ fn assert_same(frame: &Frame, bytes: &[u8]) {
 }
 
 fn pictures() -> impl Strategy<Value = Picture> {
+    let method = prop_oneof![3 => Just("RICE_1"), 1 => Just("GZIP_1"), 1 => Just("GZIP_2")];
     let coding =
         prop_oneof![Just((8, 1)), Just((16, 2)), Just((32, 4)), Just((16, 4)), Just((8, 2)), Just((8, 4))];
     let block = prop_oneof![Just(16usize), Just(32), Just(256), 1usize..=256];
@@ -197,25 +219,29 @@ fn pictures() -> impl Strategy<Value = Picture> {
     ];
     let blank = prop_oneof![Just(None), Just(Some("BLANK")), Just(Some("ZBLANK"))];
     let shape = (1usize..150, 1usize..50, 1usize..160, 1usize..60);
-    (shape, coding, block, 0u32..34, scale, blank, any::<u64>()).prop_map(
-        |((width, height, tile_width, tile_height), coding, block, spread, scale, blank, seed)| Picture {
-            width,
-            height,
-            // As often the row of the image that is usual.
-            tile: if seed % 2 == 0 { (width, 1) } else { (tile_width, tile_height) },
-            bitpix: coding.0,
-            integer_bytes: coding.1,
-            block,
-            spread,
-            scale,
-            blank,
-            seed,
+    (method, shape, coding, block, 0u32..34, scale, blank, any::<u64>()).prop_map(
+        |(method, (width, height, tile_width, tile_height), coding, block, spread, scale, blank, seed)| {
+            Picture {
+                method,
+                width,
+                height,
+                // As often the row of the image that is usual.
+                tile: if seed % 2 == 0 { (width, 1) } else { (tile_width, tile_height) },
+                bitpix: coding.0,
+                integer_bytes: coding.1,
+                block,
+                spread,
+                scale,
+                blank,
+                seed,
+            }
         },
     )
 }
 
-fn noise(tile: (usize, usize), bitpix: i64) -> Picture {
+fn noise(method: &'static str, tile: (usize, usize), bitpix: i64) -> Picture {
     Picture {
+        method,
         width: 250,
         height: 120,
         tile,
@@ -231,29 +257,62 @@ fn noise(tile: (usize, usize), bitpix: i64) -> Picture {
 
 #[test]
 fn tiles_of_every_shape_hold_the_same_picture() {
-    for bitpix in [8, 16, 32] {
+    for (method, bitpix) in ["RICE_1", "GZIP_1", "GZIP_2"]
+        .into_iter()
+        .flat_map(|method| [8, 16, 32].map(|bitpix| (method, bitpix)))
+    {
         for tile in [(250, 1), (250, 120), (100, 37), (1, 120), (1, 1), (1000, 50)] {
-            let picture = noise(tile, bitpix);
+            let picture = noise(method, tile, bitpix);
             let (bytes, _) = picture.file();
             let frame = read(&bytes).unwrap();
             assert_same(&frame, &bytes);
             let numbers = picture.numbers(&mut StdRng::seed_from_u64(picture.seed));
             let want = numbers.iter().map(|number| (*number as f64 + 32768.0) as f32);
-            assert!(frame.pixels.iter().copied().eq(want), "{bitpix}, {tile:?}");
+            assert!(frame.pixels.iter().copied().eq(want), "{method}, {bitpix}, {tile:?}");
         }
     }
 }
 
+fn tile_error(bytes: &[u8]) -> String {
+    let error = read(bytes).unwrap_err();
+    assert!(matches!(error, FrameError::Tile { .. }), "{error}");
+    error.to_string()
+}
+
 #[test]
 fn a_code_that_means_nothing_is_named() {
-    let picture = Picture { spread: 0, ..noise((250, 1), 32) };
+    let picture = Picture { spread: 0, ..noise("RICE_1", (250, 1), 32) };
     let (mut bytes, heap) = picture.file();
     // The first number has four bytes; the code of the first block comes behind it.
     bytes[heap + 4] |= 0b1111_1000;
-    let error = read(&bytes).unwrap_err();
-    assert!(matches!(error, FrameError::Tile { .. }), "{error}");
-    let text = error.to_string();
+    let text = tile_error(&bytes);
     assert!(text.contains("tile 1 of COMPRESSED_DATA") && text.contains("code 31"), "{text}");
+}
+
+#[test]
+fn a_gzip_stream_of_another_length_is_named() {
+    for (rows, says) in
+        [(3, ["1006 bytes", "its 750 pixels take 1500"]), (1, ["1001 or more", "its 250 pixels take 500"])]
+    {
+        let picture = noise("GZIP_2", (250, rows), 16);
+        let (mut bytes, heap) = picture.file();
+        let stream = gzipped(&[7; 250 * 2 * 2 + 6]);
+        bytes[heap..heap + stream.len()].copy_from_slice(&stream);
+        let text = tile_error(&bytes);
+        assert!(says.iter().all(|part| text.contains(part)), "{text}");
+    }
+}
+
+/// The library takes the numbers of such an image for floats, and reads behind their end where they have fewer bytes.
+#[test]
+fn floats_without_a_scale_are_not_read_from_whole_numbers() {
+    for method in ["RICE_1", "GZIP_1", "GZIP_2"] {
+        for bitpix in [-32, -64] {
+            let picture = Picture { bitpix, ..noise(method, (250, 1), 16) };
+            let text = tile_error(&picture.file().0);
+            assert!(text.contains("ZSCALE") || text.contains("its 250 pixels take"), "{text}");
+        }
+    }
 }
 
 proptest! {
