@@ -315,6 +315,14 @@ fn floats_without_a_scale_are_not_read_from_whole_numbers() {
     }
 }
 
+#[test]
+fn whole_numbers_that_the_library_leaves_unset_are_refused() {
+    for method in ["GZIP_1", "GZIP_2"] {
+        let text = tile_error(&Picture { bitpix: 64, ..noise(method, (250, 1), 32) }.file().0);
+        assert!(text.contains("ZBITPIX is 64") && text.contains("up to 32 bits"), "{text}");
+    }
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(600))]
 

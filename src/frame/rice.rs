@@ -100,6 +100,7 @@ impl<'a> Blocks<'a> {
             code if code > full => return Err(Damage::Code(code)),
             code if code == full => in_full(bits, 8 * coding.integer_bytes as u32, last, block)?,
             // As many differences at a time as mostly fit the window.
+            code if code <= 4 => differences::<8>(bits, code - 1, last, block)?,
             code if code <= 10 => differences::<4>(bits, code - 1, last, block)?,
             code if code <= 20 => differences::<2>(bits, code - 1, last, block)?,
             code => one_by_one(bits, code - 1, last, block)?,
@@ -137,8 +138,9 @@ fn differences<const TOGETHER: usize>(
     block: &mut [i32],
 ) -> Result<(), Damage> {
     let (groups, rest) = block.as_chunks_mut::<TOGETHER>();
+    let mut before = *last;
     for group in groups {
-        let (mut window, mut used, before) = (bits.window(), 0, *last);
+        let (mut window, mut used, mut next) = (bits.window(), 0, before);
         for number in group.iter_mut() {
             let zeros = window.leading_zeros();
             // The one that ends the zeros comes to the top, and is taken off in the high part.
@@ -147,16 +149,18 @@ fn differences<const TOGETHER: usize>(
             let folded = (zeros.wrapping_sub(1) << low_bits).wrapping_add(one_and_low);
             window <<= low_bits + 1;
             used += zeros + low_bits + 1;
-            *last = last.wrapping_add(unfolded(folded));
-            *number = *last as i32;
+            next = next.wrapping_add(unfolded(folded));
+            *number = next as i32;
         }
         if used <= Bits::IN_WINDOW {
             bits.skip(used.into()).ok_or(Damage::Cut)?;
         } else {
-            *last = before;
-            one_by_one(bits, low_bits, last, group)?;
+            next = before;
+            one_by_one(bits, low_bits, &mut next, group)?;
         }
+        before = next;
     }
+    *last = before;
     one_by_one(bits, low_bits, last, rest)
 }
 
