@@ -6,7 +6,8 @@
 //! |---|---|
 //! | bytes, unpacked and hashed | [`source`] |
 //! | one plain image and nothing else: hashed and turned into numbers in strips | [`strips`] |
-//! | structure, checked against the file's length and the limits | [`raw_header`], [`tiles`], [`streams`] |
+//! | structure, checked against the file's length and the limits | [`raw_header`], [`tiles`], [`tile_table`], [`streams`] |
+//! | compressed tiles of whole numbers | [`whole_numbers`], [`rice`] |
 //! | choice of the image, pixels, step of the values | [`image`], [`fits`] |
 //! | mask and weight extensions | [`mask`] |
 //! | overscan and dark borders | [`usable`] |
