@@ -12,6 +12,7 @@ use super::error::FrameError;
 use super::fits::{LibraryError, MemoryFile};
 use super::raw_header::{Hdu, Kind, check_image};
 use super::tiles;
+use super::whole_numbers::WholeNumbers;
 
 /// Names of extensions that accompany an image, in words or parts of the name.
 pub const MASK_NAMES: [&str; 13] = [
@@ -144,12 +145,26 @@ impl<'a> Contents<'a> {
     /// The pixels, scaled, `[y, x]`; NaN where there is no finite value.
     /// `values` gives its memory.
     pub fn pixels(&self, hdu: &Hdu, mut values: Vec<f32>) -> Result<Array2<f32>, FrameError> {
-        let (mut file, width, height) = self.open(hdu)?;
+        let (width, height) = hdu.plane().ok_or_else(|| self.not_a_plane(hdu))?;
+        check_image(self.path, hdu)?;
+        let whole_numbers = match hdu.kind {
+            Kind::Tiles => WholeNumbers::open(self.path, self.bytes, hdu)?,
+            _ => None,
+        };
+        let file = match whole_numbers {
+            None => Some(self.open(hdu)?.0),
+            Some(_) => None,
+        };
         if values.capacity() < width * height {
             values = vec![0.0; width * height];
         }
         values.resize(width * height, 0.0);
-        file.read_f32(0, &mut values).map_err(|e| self.library(hdu, e))?;
+        if let Some(image) = whole_numbers {
+            image.unpack(&mut values)?;
+        }
+        if let Some(mut file) = file {
+            file.read_f32(0, &mut values).map_err(|e| self.library(hdu, e))?;
+        }
         if hdu.bitpix < 0 {
             values.iter_mut().filter(|v| v.is_infinite()).for_each(|v| *v = f32::NAN);
         }

@@ -6,7 +6,8 @@
 //! |---|---|
 //! | bytes, unpacked and hashed | [`source`] |
 //! | one plain image and nothing else: hashed and turned into numbers in strips | [`strips`] |
-//! | structure, checked against the file's length and the limits | [`raw_header`], [`tiles`], [`streams`] |
+//! | structure, checked against the file's length and the limits | [`raw_header`], [`tiles`], [`tile_table`], [`streams`] |
+//! | compressed tiles of whole numbers | [`whole_numbers`], [`rice`] |
 //! | choice of the image, pixels, step of the values | [`image`], [`fits`] |
 //! | mask and weight extensions | [`mask`] |
 //! | overscan and dark borders | [`usable`] |
@@ -31,15 +32,18 @@ mod inputs;
 mod mask;
 mod mosaic;
 pub mod raw_header;
+mod rice;
 mod saturation;
 pub mod source;
 mod streams;
 mod strips;
+mod tile_table;
 pub mod tiles;
 mod time;
 mod tops;
 mod usable;
 pub mod wcs;
+mod whole_numbers;
 
 pub use date::iso;
 pub use error::FrameError;

@@ -1,11 +1,12 @@
-//! The file as bytes: read once, hashed, unpacked where it is gzipped.
+//! The file as bytes: read once, hashed, unpacked as it is read where it is gzipped.
 //!
 //! The FITS library is only ever given bytes in memory: it then has no file name to
 //! interpret, no other file to fall back to, and sees what was checked.
 
 #![allow(clippy::disallowed_methods, reason = "reads frames")]
 
-use std::io::Read;
+use std::fs::File;
+use std::io::{ErrorKind, Read, Seek};
 use std::path::Path;
 
 use super::error::FrameError;
@@ -17,17 +18,11 @@ pub const MAX_FILE_BYTES: u64 = 4 << 30;
 const MAX_UNPACKING: u64 = 100;
 const ALWAYS_UNPACKED: u64 = 1 << 28;
 
+/// The first bytes of a gzipped file.
+const GZIP: [u8; 2] = [0x1f, 0x8b];
+
 /// Bytes of a FITS record.
 pub const RECORD: usize = 2880;
-
-/// A file may grow while it is read.
-fn read_up_to(path: &Path, most: u64, bytes: &mut Vec<u8>) -> std::io::Result<()> {
-    let file = std::fs::File::open(path)?;
-    // One byte more, so that the end is met without growing; where memory is short, reading says so.
-    let _ = bytes.try_reserve_exact(file.metadata()?.len().min(most) as usize + 1);
-    file.take(most).read_to_end(bytes)?;
-    Ok(())
-}
 
 /// A file in memory.
 pub struct Source {
@@ -35,49 +30,37 @@ pub struct Source {
     pub bytes: Vec<u8>,
     /// Bytes read; `bytes` can have padding behind them.
     length: usize,
-    /// The file as it lies on disk, where that differs from `bytes`.
-    packed: Option<Vec<u8>>,
+    /// Of the file as it lies on disk, where that differs from `bytes`.
+    packed: Option<blake3::Hash>,
 }
 
 impl Source {
     /// Reads a regular file and unpacks it if it is gzipped; `bytes` gives its memory.
     pub fn open(path: &Path, mut bytes: Vec<u8>) -> Result<Source, FrameError> {
-        let about = std::fs::metadata(path).map_err(|e| FrameError::read(path, e))?;
+        let failed = |e| FrameError::read(path, e);
+        let about = std::fs::metadata(path).map_err(failed)?;
         if !about.is_file() {
             return Err(FrameError::NotAFile { path: path.into() });
         }
-        let too_large = |bytes: String| FrameError::TooLarge {
-            path: path.into(),
-            what: "its length in bytes".into(),
-            value: bytes,
-            limit: MAX_FILE_BYTES,
-        };
         if about.len() > MAX_FILE_BYTES {
-            return Err(too_large(about.len().to_string()));
+            return Err(too_large(path, "its length in bytes", about.len().to_string(), MAX_FILE_BYTES));
         }
+        let mut file = File::open(path).map_err(failed)?;
         bytes.clear();
-        read_up_to(path, MAX_FILE_BYTES + 1, &mut bytes).map_err(|e| FrameError::read(path, e))?;
+        (&mut file).take(GZIP.len() as u64).read_to_end(&mut bytes).map_err(failed)?;
+        if bytes == GZIP {
+            file.rewind().map_err(failed)?;
+            return unpack(path, file, about.len(), bytes);
+        }
+        // One byte more, so that the end is met without growing; where memory is short, reading says so.
+        let _ = bytes.try_reserve_exact(about.len() as usize + 1);
+        // A file may grow while it is read.
+        file.take(MAX_FILE_BYTES).read_to_end(&mut bytes).map_err(failed)?;
         if bytes.len() as u64 > MAX_FILE_BYTES {
-            return Err(too_large(format!("more than {MAX_FILE_BYTES}, and growing")));
+            let grown = format!("more than {MAX_FILE_BYTES}, and growing");
+            return Err(too_large(path, "its length in bytes", grown, MAX_FILE_BYTES));
         }
-        if !bytes.starts_with(&[0x1f, 0x8b]) {
-            return Ok(Source { length: bytes.len(), bytes, packed: None });
-        }
-        let most = MAX_FILE_BYTES.min((MAX_UNPACKING * bytes.len() as u64).max(ALWAYS_UNPACKED));
-        let mut unpacked = Vec::new();
-        let mut reader = flate2::read::MultiGzDecoder::new(&bytes[..]).take(most + 1);
-        match reader.read_to_end(&mut unpacked) {
-            Ok(n) if n as u64 > most => Err(FrameError::TooLarge {
-                path: path.into(),
-                what: "its unpacked length in bytes".into(),
-                value: format!("over {most}"),
-                limit: most,
-            }),
-            Ok(length) => Ok(Source { bytes: unpacked, length, packed: Some(bytes) }),
-            Err(e) => {
-                Err(FrameError::Gzip { path: path.into(), bytes: unpacked.len(), reason: e.to_string() })
-            }
-        }
+        Ok(Source { length: bytes.len(), bytes, packed: None })
     }
 
     /// Makes the content reach to `end`, where its last extension ends with its padding.
@@ -93,8 +76,45 @@ impl Source {
 
     /// BLAKE3 of the file as it lies on disk, hex.
     pub fn blake3(&self) -> String {
-        let file = self.packed.as_deref().unwrap_or(&self.bytes[..self.length]);
-        blake3::hash(file).to_hex().to_string()
+        self.packed.unwrap_or_else(|| blake3::hash(&self.bytes[..self.length])).to_hex().to_string()
+    }
+}
+
+/// The content of a gzipped file of so many bytes, which are hashed and unpacked as they are read.
+fn unpack(path: &Path, file: File, length: u64, mut bytes: Vec<u8>) -> Result<Source, FrameError> {
+    let most = MAX_FILE_BYTES.min((MAX_UNPACKING * length).max(ALWAYS_UNPACKED));
+    let hashed = Hashed { file: file.take(MAX_FILE_BYTES), hash: blake3::Hasher::new() };
+    let mut decoder = flate2::read::MultiGzDecoder::new(hashed);
+    bytes.clear();
+    match (&mut decoder).take(most + 1).read_to_end(&mut bytes) {
+        Ok(unpacked) if unpacked as u64 > most => {
+            Err(too_large(path, "its unpacked length in bytes", format!("over {most}"), most))
+        }
+        Ok(length) => Ok(Source { bytes, length, packed: Some(decoder.into_inner().hash.finalize()) }),
+        Err(e) => match e.kind() {
+            ErrorKind::InvalidInput | ErrorKind::InvalidData | ErrorKind::UnexpectedEof => {
+                Err(FrameError::Gzip { path: path.into(), bytes: bytes.len(), reason: e.to_string() })
+            }
+            _ => Err(FrameError::read(path, e)),
+        },
+    }
+}
+
+fn too_large(path: &Path, what: &str, value: String, limit: u64) -> FrameError {
+    FrameError::TooLarge { path: path.into(), what: what.into(), value, limit }
+}
+
+/// A file that is hashed as it is read.
+struct Hashed {
+    file: std::io::Take<File>,
+    hash: blake3::Hasher,
+}
+
+impl Read for Hashed {
+    fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
+        let count = self.file.read(buffer)?;
+        self.hash.update(&buffer[..count]);
+        Ok(count)
     }
 }
 

@@ -1,4 +1,4 @@
-//! Compressed streams followed without unpacking: how far a decoder would read.
+//! Compressed streams: bits, inflating, and how far a decoder would read.
 //!
 //! The library's decoders do not look where their input ends. A stream is handed to them
 //! only if it holds every bit that they will ask for.
@@ -6,16 +6,29 @@
 //! FITS Standard 4.0 (2018), section 10.4; White, Postman & Lattanzi 1992, in Digitised
 //! Optical Sky Surveys, 167 (HCOMPRESS).
 
+use std::io::Read;
+
+use flate2::bufread::GzDecoder;
+
 /// Bits from the first byte on, the highest of a byte first.
-struct Bits<'a> {
+pub struct Bits<'a> {
     bytes: &'a [u8],
     /// Of the next bit.
     at: u64,
 }
 
-impl Bits<'_> {
-    /// At least 56 bits from here on, at the top of the word; zeros behind the end.
-    fn window(&self) -> u64 {
+impl<'a> Bits<'a> {
+    /// Bits that a window holds at least.
+    pub const IN_WINDOW: u32 = 56;
+
+    #[inline(always)]
+    pub fn new(bytes: &'a [u8]) -> Self {
+        Self { bytes, at: 0 }
+    }
+
+    /// Bits from here on, at the top of the word; zeros behind the end.
+    #[inline(always)]
+    pub fn window(&self) -> u64 {
         let first = (self.at / 8) as usize;
         let word = match self.bytes.get(first..first + 8) {
             Some(eight) => u64::from_be_bytes(eight.try_into().unwrap_or_default()),
@@ -28,64 +41,52 @@ impl Bits<'_> {
     }
 
     /// Goes on by so many bits; None where they are not there.
-    fn skip(&mut self, count: u64) -> Option<()> {
+    #[inline(always)]
+    pub fn skip(&mut self, count: u64) -> Option<()> {
         self.at += count;
         (self.at <= 8 * self.bytes.len() as u64).then_some(())
     }
 
     /// The next few bits as a number; at most 32.
-    fn take(&mut self, count: u32) -> Option<u32> {
-        let value = (self.window() >> (64 - count)) as u32;
+    #[inline(always)]
+    pub fn take(&mut self, count: u32) -> Option<u32> {
+        let value = (self.window() >> 1 >> (63 - count)) as u32;
         self.skip(u64::from(count))?;
         Some(value)
     }
 
-    /// Goes past zeros and the one that ends them.
-    fn skip_zeros(&mut self) -> Option<()> {
+    /// The number of zeros before the next one; goes past that too.
+    pub fn take_zeros(&mut self) -> Option<u64> {
+        let start = self.at;
         loop {
-            let zeros = u64::from(self.window().leading_zeros());
-            if zeros < 56 {
-                return self.skip(zeros + 1);
+            let zeros = self.window().leading_zeros();
+            if zeros < Self::IN_WINDOW {
+                self.skip(u64::from(zeros) + 1)?;
+                return Some(self.at - start - 1);
             }
-            self.skip(56)?;
+            self.skip(Self::IN_WINDOW.into())?;
         }
     }
 }
 
-/// True where a Rice stream of integers of 1, 2 or 4 bytes, coded in blocks, holds all of
-/// its pixels.
-pub fn rice_is_whole(stream: &[u8], pixels: u64, block: u64, integer_bytes: u64) -> bool {
-    rice(stream, pixels, block, integer_bytes).is_some()
-}
-
-fn rice(stream: &[u8], pixels: u64, block: u64, integer_bytes: u64) -> Option<()> {
-    // Bits of a block's code, and the code of a block that is not compressed.
-    let (code_bits, plain) = match integer_bytes {
-        1 => (3, 6),
-        2 => (4, 14),
-        _ => (5, 25),
-    };
-    let mut bits = Bits { bytes: stream, at: 8 * integer_bytes };
-    // The decoder looks at one byte behind the first value in any case.
-    if stream.len() as u64 <= integer_bytes {
-        return None;
-    }
-    let mut left = pixels;
-    while left > 0 {
-        let here = left.min(block);
-        match bits.take(code_bits)? {
-            0 => {}
-            code if code - 1 == plain => bits.skip(8 * integer_bytes * here)?,
-            code => {
-                for _ in 0..here {
-                    bits.skip_zeros()?;
-                    bits.skip(u64::from(code - 1))?;
-                }
-            }
+/// What a gzip stream of so many numbers holds, and the bytes of each: one of `sizes`, the usual one first.
+///
+/// Errors: the value and the limit.
+pub fn inflated(stream: &[u8], numbers: u64, sizes: &[usize]) -> Result<(Vec<u8>, usize), (String, String)> {
+    let bytes = |size: usize| numbers as usize * size;
+    let (usual, most) = (sizes[0], sizes.iter().copied().max().unwrap_or(0));
+    // One byte more, so that what is too long shows.
+    let mut unpacked = Vec::with_capacity(bytes(usual) + 1);
+    let read = GzDecoder::new(stream).take(bytes(most) as u64 + 1).read_to_end(&mut unpacked);
+    read.map_err(|e| (format!("{} bytes", stream.len()), format!("they do not inflate ({e})")))?;
+    match sizes.iter().find(|size| bytes(**size) == unpacked.len()) {
+        Some(size) => Ok((unpacked, *size)),
+        None => {
+            let more = if unpacked.len() > bytes(most) { "or more " } else { "" };
+            let has = format!("{} {more}bytes, inflated", unpacked.len());
+            Err((has, format!("its {numbers} pixels take {}", bytes(usual))))
         }
-        left -= here;
     }
-    Some(())
 }
 
 /// Bytes before the bit planes: magic number, sides, scale, sum, planes of each quadrant.
@@ -184,20 +185,9 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_rice_stream_of_one_block() {
-        // First value 7, then the code of a block without differences (5 zero bits).
-        let stream = [0, 0, 0, 7, 0];
-        assert!(rice_is_whole(&stream, 32, 32, 4));
-        assert!(!rice_is_whole(&stream, 64 * 32, 32, 4));
-        assert!(!rice_is_whole(&stream[..4], 32, 32, 4));
-        // Zeros without an end, in a block that is coded.
-        assert!(!rice_is_whole(&[0, 0, 0, 7, 0b0001_0000, 0, 0, 0], 32, 32, 4));
-    }
-
-    #[test]
     fn bits_are_counted_over_word_borders() {
         let bytes: Vec<u8> = (0..20).map(|i| i * 13 + 1).collect();
-        let mut bits = Bits { bytes: &bytes, at: 0 };
+        let mut bits = Bits::new(&bytes);
         let mut joined = String::new();
         while let Some(three) = bits.take(3) {
             joined += &format!("{three:03b}");
