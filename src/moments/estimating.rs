@@ -24,8 +24,10 @@ use super::sums::{Image, WithNoise};
 /// Newton steps before a fit is given up.
 const MAX_STEPS: usize = 60;
 
-/// Closed steps before Newton's, which come nearer faster once they are near.
-const CLOSED_STEPS: usize = 3;
+/// Closed steps before Newton's, at most; fewer where one is shorter than this share of the star's width, for then
+/// Newton's come nearer faster.
+const CLOSED_STEPS: usize = 6;
+const NEAR: f64 = 0.02;
 
 /// A solution is known to this share of the star's width. Newton's error after a step is about the square
 /// of the step.
@@ -105,9 +107,10 @@ pub fn solve_second(
     reach: f64,
 ) -> Result<Solution, MomentError> {
     let mut theta = SVector::<f64, 5>::from(guess);
+    let mut is_near = false;
     for step in 0..MAX_STEPS {
         // The closed step is exact for a Gaussian and brings any sane start near.
-        let closed = weight == Weight::Adaptive && step < CLOSED_STEPS;
+        let closed = weight == Weight::Adaptive && step < CLOSED_STEPS && !is_near;
         let next = if closed { closed_step(pixels, &theta)? } else { newton_step(pixels, weight, &theta)? };
         let scale = (next[2] + next[4]).max(1e-6);
         let change = (next - theta).abs();
@@ -115,10 +118,10 @@ pub fn solve_second(
         if theta[0].abs() > 0.5 * reach || theta[1].abs() > 0.5 * reach {
             return Err(MomentError::OutOfCutout);
         }
+        let moved = (change[0].max(change[1]) / scale.sqrt()).max(change.fixed_rows::<3>(2).max() / scale);
+        is_near |= moved < NEAR;
         let still = if closed { SETTLED } else { SETTLED.sqrt() };
-        let settled = change[0].max(change[1]) < still * scale.sqrt()
-            && change[2].max(change[3]).max(change[4]) < still * scale;
-        if settled && step > 0 {
+        if moved < still && step > 0 {
             return finish(pixels, weight, theta);
         }
     }
