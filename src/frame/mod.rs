@@ -29,6 +29,7 @@ pub mod fits;
 mod housekeeping;
 mod image;
 mod inputs;
+pub mod key;
 mod mask;
 mod mosaic;
 pub mod raw_header;

@@ -7,6 +7,7 @@ use ndarray::{Array2, ArrayView1, ArrayView2};
 
 use super::Region;
 use super::card::Header;
+use super::key::{key, of_key};
 
 /// Share of a side, at each end, in which an edge is looked for.
 const EDGE_ZONE: f64 = 0.125;
@@ -104,19 +105,6 @@ struct Work {
     differences: Vec<i32>,
 }
 
-/// A number that is ordered among integers as the value among values, and back: integers sort faster.
-fn key(value: f32) -> i32 {
-    ordered(value.to_bits() as i32)
-}
-
-fn of_key(key: i32) -> f64 {
-    f32::from_bits(ordered(key) as u32).into()
-}
-
-fn ordered(bits: i32) -> i32 {
-    bits ^ (bits >> 31) & i32::MAX
-}
-
 /// Level and noise from pairs of neighbours, spread over the line.
 fn line(values: ArrayView1<f32>, work: &mut Work) -> Line {
     let pairs = values.len() / 2;
@@ -141,7 +129,7 @@ fn line(values: ArrayView1<f32>, work: &mut Work) -> Line {
     }
     // The mean of the central 60 % follows a shift of less than one step of quantised data,
     // which a median does not.
-    let mean = |keys: &[i32]| keys.iter().map(|key| of_key(*key)).sum::<f64>() / keys.len() as f64;
+    let mean = |keys: &[i32]| keys.iter().map(|key| f64::from(of_key(*key))).sum::<f64>() / keys.len() as f64;
     let fifth = levels.len() / 5;
     let count = levels.len() - 2 * fifth;
     levels.select_nth_unstable(fifth);

@@ -5,6 +5,8 @@
 //! `k` stands for the interval `k ± ½ quantum` in which its samples are spread evenly, and
 //! quantiles are interpolated inside it (common practice for grouped data).
 
+use crate::frame::key::{key, of_key};
+
 /// Quantile `p` in (0, 1) of `values`, which are reordered; `None` when there are none.
 pub fn quantile(values: &mut [f32], p: f64, quantum: Option<f64>) -> Option<f64> {
     let n = values.len();
@@ -29,16 +31,55 @@ pub fn quantile(values: &mut [f32], p: f64, quantum: Option<f64>) -> Option<f64>
     Some(f64::from(at) + step * ((rank - below as f64) / inside as f64 - 0.5).clamp(-0.5, 0.5))
 }
 
+/// Of a sample that brackets a quantile.
+const SAMPLE: usize = 64;
+
+/// Of fewer values a bracket is not worth its while.
+pub(super) const FEW: usize = 8 * SAMPLE;
+
+/// Two [`quantile`]s, the lower first, of values that are left as they are.
+#[inline(always)]
+pub(super) fn quantiles_of_few(
+    values: &[f32],
+    [lower, upper]: [f64; 2],
+    quantum: Option<f64>,
+    keys: &mut Vec<i32>,
+) -> Option<(f64, f64)> {
+    let n = values.len();
+    if n == 0 {
+        return None;
+    }
+    keys.clear();
+    keys.extend(values.iter().map(|value| key(*value)));
+    let rank = |p: f64| ((p * n as f64).floor() as usize).min(n - 1);
+    let (below, at_upper, _) = keys.select_nth_unstable(rank(upper));
+    let at_upper = of_key(*at_upper);
+    let at_lower =
+        if rank(lower) < below.len() { of_key(*below.select_nth_unstable(rank(lower)).1) } else { at_upper };
+    let within = |p: f64, at: f32| inside_its_step(values, p, at, quantum);
+    Some((within(lower, at_lower), within(upper, at_upper)))
+}
+
+/// A quantile of grouped data, inside the step of the value `at` its rank.
+#[inline(always)]
+fn inside_its_step(values: &[f32], p: f64, at: f32, quantum: Option<f64>) -> f64 {
+    let Some(step) = quantum.filter(|q| *q > 0.0) else { return f64::from(at) };
+    let half = (0.5 * step) as f32;
+    let below = values.iter().map(|&v| u32::from(v < at - half)).sum::<u32>();
+    let inside = values.iter().map(|&v| u32::from(v >= at - half && v <= at + half)).sum::<u32>();
+    let into = (p * values.len() as f64 - f64::from(below)) / f64::from(inside);
+    f64::from(at) + step * (into - 0.5).clamp(-0.5, 0.5)
+}
+
 /// [`quantile`] of values that are left as they are: those between two values of a small sample are
 /// picked out into `some`, and the rank looked up among them.
 #[inline(always)]
 pub(super) fn quantile_of(values: &[f32], p: f64, quantum: Option<f64>, some: &mut Vec<f32>) -> Option<f64> {
-    const SAMPLE: usize = 64;
     // Three standard deviations of a rank in the sample.
     const MARGIN: usize = 12;
     let n = values.len();
     some.clear();
-    if n < 8 * SAMPLE {
+    if n < FEW {
         some.extend_from_slice(values);
         return quantile(some, p, quantum);
     }
@@ -65,12 +106,7 @@ pub(super) fn quantile_of(values: &[f32], p: f64, quantum: Option<f64>, some: &m
         return quantile(some, p, quantum);
     }
     let (_, &mut at, _) = some.select_nth_unstable_by(rank - below, f32::total_cmp);
-    let Some(step) = quantum.filter(|q| *q > 0.0) else { return Some(f64::from(at)) };
-    let half = (0.5 * step) as f32;
-    let below = values.iter().map(|&v| u32::from(v < at - half)).sum::<u32>();
-    let inside = values.iter().map(|&v| u32::from(v >= at - half && v <= at + half)).sum::<u32>();
-    let into = (p * n as f64 - f64::from(below)) / f64::from(inside);
-    Some(f64::from(at) + step * (into - 0.5).clamp(-0.5, 0.5))
+    Some(inside_its_step(values, p, at, quantum))
 }
 
 #[cfg(test)]
@@ -105,6 +141,11 @@ mod tests {
             for p in [0.01, 0.158_655, 0.5, 0.99] {
                 let here = quantile_of(&sorted_first, p, quantum, &mut some);
                 assert_eq!(here, quantile(&mut sorted_first.clone(), p, quantum));
+            }
+            for few in [&sorted_first[..1], &sorted_first[..20], &sorted_first[..400]] {
+                let both = quantiles_of_few(few, [0.158_655, 0.5], quantum, &mut Vec::new());
+                let each = [0.158_655, 0.5].map(|p| quantile(&mut few.to_vec(), p, quantum).unwrap());
+                assert_eq!(both, Some(each.into()));
             }
         }
     }

@@ -4,7 +4,7 @@ use ndarray::{Array2, ArrayViewMut1};
 use rayon::prelude::*;
 
 use super::Mask;
-use super::quantile::quantile_of;
+use super::quantile::{FEW, quantile_of, quantiles_of_few};
 use crate::frame::Region;
 
 /// Side of a tile, pixels: wide against a star, narrow against flat-field and sky structure.
@@ -32,7 +32,7 @@ pub struct Sample<'a> {
     pub row_step: usize,
 }
 
-/// Clips the pixels of the tiles that are `wanted`, from where `before` or the tile beside knows them; `fill(y, out)` gives
+/// Clips the pixels of the tiles that are `wanted`, from where `before` knows them; `fill(y, out)` gives
 /// a row of the region, NaN where there is nothing.
 pub fn measure_tiles(
     sample: &Sample,
@@ -76,16 +76,14 @@ pub fn measure_tiles(
                 }
             }
         }
-        let mut beside = None;
         for (column, tile) in tiles.iter_mut().enumerate().filter(|(column, _)| wanted(row, *column)) {
             let (count, area) = (work.counts[column], work.areas[column]);
             let values = &work.values[column * TILE_VALUES..][..count];
             let enough = count >= MIN_TILE_PIXELS.min(area).max(1);
-            // The tile beside it is a start as good as any in most places.
-            let before = before[(row, column)].or(beside);
-            let clip = Clip { values, some: &mut work.some, quantum: sample.quantum, before };
+            let before = before[(row, column)];
+            let clip =
+                Clip { values, some: &mut work.some, keys: &mut work.keys, quantum: sample.quantum, before };
             *tile = if enough { pulp::Arch::new().dispatch(clip) } else { None };
-            beside = tile.or(beside);
         }
     };
     let rows_of_tiles = tiles.outer_iter_mut().into_par_iter().enumerate();
@@ -104,6 +102,7 @@ struct Work {
     counts: Vec<usize>,
     areas: Vec<usize>,
     some: Vec<f32>,
+    keys: Vec<i32>,
 }
 
 impl Work {
@@ -135,6 +134,7 @@ struct Clip<'a> {
     values: &'a [f32],
     /// To work in.
     some: &'a mut Vec<f32>,
+    keys: &'a mut Vec<i32>,
     quantum: Option<f64>,
     before: Option<Tile>,
 }
@@ -144,7 +144,7 @@ impl pulp::NullaryFnOnce for Clip<'_> {
 
     #[inline(always)]
     fn call(self) -> Option<Tile> {
-        let Self { values, some, quantum, before } = self;
+        let Self { values, some, keys, quantum, before } = self;
         let floor = quantum.map_or(0.0, |q| q / 12_f64.sqrt());
         if let Some(tile) = before
             && let Some((tile, count)) = settle(values, tile.level, tile.noise, floor)
@@ -152,8 +152,12 @@ impl pulp::NullaryFnOnce for Clip<'_> {
         {
             return Some(tile);
         }
-        let centre = quantile_of(values, 0.5, quantum, some)?;
-        let lower = quantile_of(values, LOWER_SIGMA_QUANTILE, quantum, some)?;
+        let (lower, centre) = if values.len() < FEW {
+            quantiles_of_few(values, [LOWER_SIGMA_QUANTILE, 0.5], quantum, keys)?
+        } else {
+            let centre = quantile_of(values, 0.5, quantum, some)?;
+            (quantile_of(values, LOWER_SIGMA_QUANTILE, quantum, some)?, centre)
+        };
         let (tile, _) = settle(values, centre, (centre - lower).max(floor), floor)?;
         Some(tile)
     }
