@@ -12,6 +12,7 @@ use super::error::FrameError;
 use super::fits::{LibraryError, MemoryFile};
 use super::raw_header::{Hdu, Kind, check_image};
 use super::tiles;
+use super::tops::Tops;
 use super::whole_numbers::WholeNumbers;
 
 /// Names of extensions that accompany an image, in words or parts of the name.
@@ -142,9 +143,9 @@ impl<'a> Contents<'a> {
         FrameError::Library { path: self.path.into(), hdu: hdu.index, doing, status, message }
     }
 
-    /// The pixels, scaled, `[y, x]`; NaN where there is no finite value.
+    /// The pixels, scaled, `[y, x]`; NaN where there is no finite value; and the highest of them.
     /// `values` gives its memory.
-    pub fn pixels(&self, hdu: &Hdu, mut values: Vec<f32>) -> Result<Array2<f32>, FrameError> {
+    pub fn pixels(&self, hdu: &Hdu, mut values: Vec<f32>) -> Result<(Array2<f32>, Tops), FrameError> {
         let (width, height) = hdu.plane().ok_or_else(|| self.not_a_plane(hdu))?;
         check_image(self.path, hdu)?;
         let whole_numbers = match hdu.kind {
@@ -159,8 +160,10 @@ impl<'a> Contents<'a> {
             values = vec![0.0; width * height];
         }
         values.resize(width * height, 0.0);
+        let mut tops = None;
         if let Some(image) = whole_numbers {
-            image.unpack(&mut values)?;
+            let tops = tops.insert(Tops::before(height, width));
+            image.unpack(&mut values, tops)?;
         }
         if let Some(mut file) = file {
             file.read_f32(0, &mut values).map_err(|e| self.library(hdu, e))?;
@@ -168,8 +171,10 @@ impl<'a> Contents<'a> {
         if hdu.bitpix < 0 {
             values.iter_mut().filter(|v| v.is_infinite()).for_each(|v| *v = f32::NAN);
         }
-        Array2::from_shape_vec((height, width), values)
-            .map_err(|e| FrameError::card(self.path, hdu.index, "NAXIS", hdu.axes_text(), &e.to_string()))
+        let pixels = Array2::from_shape_vec((height, width), values)
+            .map_err(|e| FrameError::card(self.path, hdu.index, "NAXIS", hdu.axes_text(), &e.to_string()))?;
+        let tops = tops.unwrap_or_else(|| Tops::of(&pixels));
+        Ok((pixels, tops))
     }
 }
 

@@ -166,26 +166,28 @@ pub fn read_frame(path: &Path, settings: &Settings) -> Result<Frame, FrameError>
 pub fn read_frame_with(path: &Path, settings: &Settings, space: &mut Space) -> Result<Frame, FrameError> {
     let told = &settings.header;
     let plain = told.image.is_none() && told.mask.is_none() && told.weight.is_none();
-    match strips::Strips::open(path)?.filter(|strips| plain && !image::is_companion(&strips.hdu)) {
-        Some(strips) => in_strips(strips, path, settings, space),
-        None => whole(path, settings, space),
+    let strips = strips::Strips::open(path)?.filter(|strips| plain && !image::is_companion(&strips.hdu));
+    match strips.map(|strips| in_strips(strips, path, settings, space)) {
+        Some(Ok(Some(frame))) => Ok(frame),
+        Some(Err(error)) => Err(error),
+        Some(Ok(None)) | None => whole(path, settings, space),
     }
 }
 
-/// A file that holds one plain image.
+/// A file that holds one plain image; `None` where more is found behind it.
 fn in_strips(
     strips: strips::Strips,
     path: &Path,
     settings: &Settings,
     space: &mut Space,
-) -> Result<Frame, FrameError> {
+) -> Result<Option<Frame>, FrameError> {
     let mut notes = Vec::new();
     let hdu = strips.hdu.clone();
     let header = hdu.header.with_parent(&hdu.header);
     let colour_mosaic = refuse_mosaic(path, &header, settings, &mut notes)?;
-    let (pixels, tops, blake3) = strips.read(std::mem::take(&mut space.pixels), &mut notes)?;
+    let Some((pixels, tops, blake3)) = strips.read(&mut space.pixels, &mut notes)? else { return Ok(None) };
     let image = Image { header, colour_mosaic, blake3, quantum: image::quantum(&pixels, &hdu), tops };
-    finish(image, pixels, path, settings, notes, |_, _| Ok(()))
+    finish(image, pixels, path, settings, notes, |_, _| Ok(())).map(Some)
 }
 
 /// Any other file, in memory.
@@ -200,10 +202,9 @@ fn whole(path: &Path, settings: &Settings, space: &mut Space) -> Result<Frame, F
     let header = chosen.header.with_parent(&hdus[0].header);
     let colour_mosaic = refuse_mosaic(path, &header, settings, &mut notes)?;
     let pixels = std::mem::take(&mut space.pixels);
-    let (blake3, pixels) = rayon::join(|| source.blake3(), || contents.pixels(chosen, pixels));
-    let pixels = pixels?;
+    let (pixels, tops) = contents.pixels(chosen, pixels)?;
     image::note_doubts(contents.bytes, chosen, &mut notes);
-    let (quantum, tops) = (image::quantum(&pixels, chosen), Tops::of(&pixels));
+    let (blake3, quantum) = (source.blake3.clone(), image::quantum(&pixels, chosen));
     let image = Image { header, colour_mosaic, blake3, quantum, tops };
     let frame = finish(image, pixels, path, settings, notes, |pixels, notes| {
         mask::apply(&contents, chosen, &settings.header, pixels, notes)

@@ -68,35 +68,42 @@ type Bright = (f32, usize, usize);
 
 /// The brightest pixels, brightest first: (value, x, y).
 fn brightest(pixels: &Array2<f32>, tops: &Tops, usable: Region) -> Vec<Bright> {
-    let (values, width) = (pixels.as_slice().unwrap_or_default(), pixels.ncols());
-    let mut stretches: Vec<(f32, u32)> = tops.highest().iter().copied().zip(0..).collect();
+    let rows = usable.y0..usable.y1;
+    let stretches = || tops.stretches().filter(|(_, y, _)| rows.contains(y));
     // The highest first: they raise the floor over nearly all others.
-    if stretches.len() > FIRST_STRETCHES {
-        stretches.select_nth_unstable_by(FIRST_STRETCHES, |a, b| b.0.total_cmp(&a.0));
-    }
+    let mut highest: Vec<f32> = stretches().map(|(top, ..)| top).collect();
+    let high = match highest.len() > FIRST_STRETCHES {
+        true => *highest.select_nth_unstable_by(FIRST_STRETCHES, |a, b| b.total_cmp(a)).1,
+        false => f32::NEG_INFINITY,
+    };
+    let (first, others) = (stretches().filter(|s| s.0 >= high), stretches().filter(|s| s.0 < high));
     let (mut top, mut floor): (Vec<Bright>, f32) = (Vec::new(), f32::NEG_INFINITY);
-    for (highest, number) in stretches {
+    for (highest, y, columns) in first.chain(others) {
         if highest < floor {
             continue;
         }
-        let stretch = Tops::stretch(number as usize, values.len());
-        for (at, &value) in
-            stretch.clone().zip(&values[stretch.start..]).filter(|(_, value)| **value >= floor)
-        {
-            let (x, y) = (at % width, at / width);
-            if (usable.x0..usable.x1).contains(&x) && (usable.y0..usable.y1).contains(&y) {
-                top.push((value, x, y));
-            }
-        }
-        if top.len() >= 4 * TOP_PIXELS {
-            top.select_nth_unstable_by(TOP_PIXELS, |a, b| b.0.total_cmp(&a.0));
-            floor = top[TOP_PIXELS].0;
-            top.truncate(TOP_PIXELS);
+        let row = pixels.row(y).to_slice().unwrap_or_default();
+        let columns = columns.start.max(usable.x0)..columns.end.min(usable.x1);
+        let inside = columns.clone().zip(row.get(columns).unwrap_or_default());
+        top.extend(inside.filter(|(_, value)| **value >= floor).map(|(x, value)| (*value, x, y)));
+        if top.len() >= 2 * TOP_PIXELS {
+            floor = keep_brightest(&mut top);
         }
     }
+    keep_brightest(&mut top);
     top.sort_unstable_by(|a, b| b.0.total_cmp(&a.0));
-    top.truncate(TOP_PIXELS);
     top
+}
+
+/// Drops all but the [`TOP_PIXELS`] brightest, and gives the level of the faintest that may still join them.
+fn keep_brightest(top: &mut Vec<Bright>) -> f32 {
+    if top.len() <= TOP_PIXELS {
+        return f32::NEG_INFINITY;
+    }
+    top.select_nth_unstable_by(TOP_PIXELS, |a, b| b.0.total_cmp(&a.0));
+    let floor = top[TOP_PIXELS].0;
+    top.truncate(TOP_PIXELS);
+    floor
 }
 
 /// The pile whose highest value is `level`, if there is one.
@@ -105,8 +112,10 @@ fn pile_at(top: &[Bright], level: f64, sky: f64, width: f64) -> Option<f64> {
         return None;
     }
     let band = PILE_WIDTH * (level - sky);
+    // Brightest first.
     let within = |from: f64, to: f64| {
-        top.iter().filter(move |p| (from..=to).contains(&f64::from(p.0))).copied().collect::<Vec<_>>()
+        let above = |level: f64| top.partition_point(|pixel| f64::from(pixel.0) > level);
+        &top[above(to)..above(from.next_down())]
     };
     let pile = within(level - band, level);
     let lowest_known = top.last().map_or(f64::INFINITY, |p| f64::from(p.0));
@@ -116,11 +125,11 @@ fn pile_at(top: &[Bright], level: f64, sky: f64, width: f64) -> Option<f64> {
     } else {
         within(level - 2.0 * band, (level - band).next_down()).len()
     };
-    let above = top.iter().take_while(|p| f64::from(p.0) > level).count();
+    let above = top.partition_point(|p| f64::from(p.0) > level);
     if pile.len() < PLACES * PIXELS_A_PLACE || pile.len() < SPIKE * (below + 1) || pile.len() < 4 * above {
         return None;
     }
-    if places(&pile) < PLACES {
+    if places(pile) < PLACES {
         return None;
     }
     // Where one value makes up most of the pile, that value is the level; otherwise its foot.

@@ -24,19 +24,15 @@ const GZIP: [u8; 2] = [0x1f, 0x8b];
 /// Bytes of a FITS record.
 pub const RECORD: usize = 2880;
 
-/// A file in memory.
-pub struct Source {
-    /// Unpacked content.
-    pub bytes: Vec<u8>,
-    /// Bytes read; `bytes` can have padding behind them.
-    length: usize,
-    /// Of the file as it lies on disk, where that differs from `bytes`.
-    packed: Option<blake3::Hash>,
+/// What a regular file holds, unpacked where it is gzipped; the file is hashed as it is read.
+pub enum Content {
+    Plain(Hashed),
+    Packed(flate2::read::MultiGzDecoder<Hashed>),
 }
 
-impl Source {
-    /// Reads a regular file and unpacks it if it is gzipped; `bytes` gives its memory.
-    pub fn open(path: &Path, mut bytes: Vec<u8>) -> Result<Source, FrameError> {
+impl Content {
+    /// With the file's length.
+    pub fn open(path: &Path) -> Result<(Self, u64), FrameError> {
         let failed = |e| FrameError::read(path, e);
         let about = std::fs::metadata(path).map_err(failed)?;
         if !about.is_file() {
@@ -46,21 +42,102 @@ impl Source {
             return Err(too_large(path, "its length in bytes", about.len().to_string(), MAX_FILE_BYTES));
         }
         let mut file = File::open(path).map_err(failed)?;
-        bytes.clear();
-        (&mut file).take(GZIP.len() as u64).read_to_end(&mut bytes).map_err(failed)?;
-        if bytes == GZIP {
-            file.rewind().map_err(failed)?;
-            return unpack(path, file, about.len(), bytes);
-        }
-        // One byte more, so that the end is met without growing; where memory is short, reading says so.
-        let _ = bytes.try_reserve_exact(about.len() as usize + 1);
+        let mut start = Vec::new();
+        (&mut file).take(GZIP.len() as u64).read_to_end(&mut start).map_err(failed)?;
+        file.rewind().map_err(failed)?;
         // A file may grow while it is read.
-        file.take(MAX_FILE_BYTES).read_to_end(&mut bytes).map_err(failed)?;
-        if bytes.len() as u64 > MAX_FILE_BYTES {
-            let grown = format!("more than {MAX_FILE_BYTES}, and growing");
-            return Err(too_large(path, "its length in bytes", grown, MAX_FILE_BYTES));
+        let hashed = Hashed { file: file.take(MAX_FILE_BYTES + 1), hash: blake3::Hasher::new() };
+        let is_packed = start == GZIP;
+        let packed = |hashed| Self::Packed(flate2::read::MultiGzDecoder::new(hashed));
+        Ok((if is_packed { packed(hashed) } else { Self::Plain(hashed) }, about.len()))
+    }
+
+    pub fn is_packed(&self) -> bool {
+        matches!(self, Self::Packed(_))
+    }
+
+    /// Most bytes that a file of this length may hold.
+    pub fn most(&self, length: u64) -> u64 {
+        match self {
+            Self::Plain(_) => MAX_FILE_BYTES,
+            Self::Packed(_) => MAX_FILE_BYTES.min((MAX_UNPACKING * length).max(ALWAYS_UNPACKED)),
         }
-        Ok(Source { length: bytes.len(), bytes, packed: None })
+    }
+
+    /// BLAKE3 of what was read of the file, hex.
+    pub fn blake3(self) -> String {
+        let hashed = match self {
+            Self::Plain(hashed) => hashed,
+            Self::Packed(decoder) => decoder.into_inner(),
+        };
+        hashed.hash.finalize().to_hex().to_string()
+    }
+
+    /// Why reading failed behind so many bytes.
+    fn failed(&self, path: &Path, bytes: usize, error: std::io::Error) -> FrameError {
+        match (self, error.kind()) {
+            (
+                Self::Packed(_),
+                ErrorKind::InvalidInput | ErrorKind::InvalidData | ErrorKind::UnexpectedEof,
+            ) => FrameError::Gzip { path: path.into(), bytes, reason: error.to_string() },
+            _ => FrameError::read(path, error),
+        }
+    }
+}
+
+impl Read for Content {
+    fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
+        match self {
+            Self::Plain(hashed) => hashed.read(buffer),
+            Self::Packed(decoder) => decoder.read(buffer),
+        }
+    }
+}
+
+/// A file that is hashed as it is read.
+pub struct Hashed {
+    file: std::io::Take<File>,
+    hash: blake3::Hasher,
+}
+
+impl Read for Hashed {
+    fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
+        let count = self.file.read(buffer)?;
+        self.hash.update(&buffer[..count]);
+        Ok(count)
+    }
+}
+
+/// A file in memory.
+pub struct Source {
+    /// Unpacked content.
+    pub bytes: Vec<u8>,
+    /// Bytes read; `bytes` can have padding behind them.
+    length: usize,
+    /// BLAKE3 of the file as it lies on disk, hex.
+    pub blake3: String,
+}
+
+impl Source {
+    /// Reads a regular file and unpacks it if it is gzipped; `bytes` gives its memory.
+    pub fn open(path: &Path, mut bytes: Vec<u8>) -> Result<Source, FrameError> {
+        let (mut content, length) = Content::open(path)?;
+        let most = content.most(length);
+        bytes.clear();
+        if !content.is_packed() {
+            // One byte more, so that the end is met without growing; where memory is short, reading says so.
+            let _ = bytes.try_reserve_exact(length as usize + 1);
+        }
+        match (&mut content).take(most + 1).read_to_end(&mut bytes) {
+            Ok(read) if read as u64 > most && content.is_packed() => {
+                Err(too_large(path, "its unpacked length in bytes", format!("over {most}"), most))
+            }
+            Ok(read) if read as u64 > most => {
+                Err(too_large(path, "its length in bytes", format!("more than {most}, and growing"), most))
+            }
+            Ok(length) => Ok(Source { bytes, length, blake3: content.blake3() }),
+            Err(e) => Err(content.failed(path, bytes.len(), e)),
+        }
     }
 
     /// Makes the content reach to `end`, where its last extension ends with its padding.
@@ -73,49 +150,10 @@ impl Source {
             notes.push(format!("{behind} bytes behind the last extension are no FITS and were passed over."));
         }
     }
-
-    /// BLAKE3 of the file as it lies on disk, hex.
-    pub fn blake3(&self) -> String {
-        self.packed.unwrap_or_else(|| blake3::hash(&self.bytes[..self.length])).to_hex().to_string()
-    }
-}
-
-/// The content of a gzipped file of so many bytes, which are hashed and unpacked as they are read.
-fn unpack(path: &Path, file: File, length: u64, mut bytes: Vec<u8>) -> Result<Source, FrameError> {
-    let most = MAX_FILE_BYTES.min((MAX_UNPACKING * length).max(ALWAYS_UNPACKED));
-    let hashed = Hashed { file: file.take(MAX_FILE_BYTES), hash: blake3::Hasher::new() };
-    let mut decoder = flate2::read::MultiGzDecoder::new(hashed);
-    bytes.clear();
-    match (&mut decoder).take(most + 1).read_to_end(&mut bytes) {
-        Ok(unpacked) if unpacked as u64 > most => {
-            Err(too_large(path, "its unpacked length in bytes", format!("over {most}"), most))
-        }
-        Ok(length) => Ok(Source { bytes, length, packed: Some(decoder.into_inner().hash.finalize()) }),
-        Err(e) => match e.kind() {
-            ErrorKind::InvalidInput | ErrorKind::InvalidData | ErrorKind::UnexpectedEof => {
-                Err(FrameError::Gzip { path: path.into(), bytes: bytes.len(), reason: e.to_string() })
-            }
-            _ => Err(FrameError::read(path, e)),
-        },
-    }
 }
 
 fn too_large(path: &Path, what: &str, value: String, limit: u64) -> FrameError {
     FrameError::TooLarge { path: path.into(), what: what.into(), value, limit }
-}
-
-/// A file that is hashed as it is read.
-struct Hashed {
-    file: std::io::Take<File>,
-    hash: blake3::Hasher,
-}
-
-impl Read for Hashed {
-    fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
-        let count = self.file.read(buffer)?;
-        self.hash.update(&buffer[..count]);
-        Ok(count)
-    }
 }
 
 /// Notes what a file lacks to `end`, where its last extension ends with its padding.

@@ -1,12 +1,9 @@
-//! A file that holds one plain image and nothing else, read in strips: the file's bytes are never held
-//! beside the pixels, and each strip is hashed and turned into numbers while the processor has it at hand.
+//! A file that holds one plain image and nothing else, gzipped or not, read in strips: the file's bytes are never
+//! held beside the pixels, and each strip is hashed and turned into numbers while the processor has it at hand.
 //!
 //! Scaling by FITS Standard 4.0 (2018), sections 4.4.2.5, 5.2 and 5.3; the data sum by its appendix J.
 
-#![allow(clippy::disallowed_methods, reason = "reads frames")]
-
-use std::fs::File;
-use std::io::{ErrorKind, Read};
+use std::io::Read;
 use std::path::Path;
 
 use ndarray::Array2;
@@ -14,24 +11,27 @@ use ndarray::Array2;
 use super::error::FrameError;
 use super::image;
 use super::raw_header::{self, Hdu, Kind, check_image};
-use super::source::{MAX_FILE_BYTES, RECORD, lacks_padding};
+use super::source::{Content, RECORD, lacks_padding};
 use super::tops::Tops;
 
-/// Bytes read at a time: a strip and its numbers stay in the processor's cache. Whole stretches of [`Tops`],
-/// whatever the bytes of a pixel.
+/// Bytes read at a time, about: a strip and its numbers stay in the processor's cache.
 const STRIP: usize = 1 << 18;
+
+/// Rows are read in multiples of this, so that a strip ends with a number of 32 bits, of which data sums are made.
+const ROWS: usize = 4;
 
 /// A header that does not end within these bytes is left to the reader of whole files.
 const HEAD: u64 = 64 * RECORD as u64;
 
+/// A gzipped image that unpacks to more times the file's size is left to it too.
+const MOST_UNPACKING: u64 = 100;
+
 /// A file that is to be read in strips, its header checked.
 pub struct Strips<'a> {
     path: &'a Path,
-    file: File,
+    content: Content,
     /// What of it was read.
     head: Vec<u8>,
-    /// Of the file.
-    length: usize,
     pub hdu: Hdu,
     shape: (usize, usize),
 }
@@ -41,80 +41,69 @@ impl<'a> Strips<'a> {
     ///
     /// Errors: an image that no frame can be.
     pub fn open(path: &'a Path) -> Result<Option<Self>, FrameError> {
-        let Ok(about) = std::fs::metadata(path) else { return Ok(None) };
-        if !about.is_file() || about.len() > MAX_FILE_BYTES {
-            return Ok(None);
-        }
-        let failed = |e| FrameError::read(path, e);
-        let mut file = File::open(path).map_err(failed)?;
-        let (mut head, length) = (Vec::new(), about.len() as usize);
-        (&mut file).take(HEAD).read_to_end(&mut head).map_err(failed)?;
-        let Ok(hdu) = raw_header::first(path, &head, length) else { return Ok(None) };
+        let Ok((mut content, length)) = Content::open(path) else { return Ok(None) };
+        // How much a gzipped file holds shows when it ends.
+        let most = if content.is_packed() { MOST_UNPACKING * length } else { length } as usize;
+        let mut head = Vec::new();
+        let Ok(_) = (&mut content).take(HEAD).read_to_end(&mut head) else { return Ok(None) };
+        let Ok(hdu) = raw_header::first(path, &head, most) else { return Ok(None) };
         let (Some((width, height)), Kind::Image) = (hdu.plane(), hdu.kind) else { return Ok(None) };
         let end = (hdu.data_start + hdu.data_bytes).next_multiple_of(RECORD);
+        let is_longer = !content.is_packed() && most > end;
         let odd_blank = hdu.header.card("BLANK").is_some() && hdu.header.integer("BLANK").is_none();
-        if length > end || hdu.axes.iter().product::<u64>() as usize != width * height || odd_blank {
+        if is_longer || hdu.axes.iter().product::<u64>() as usize != width * height || odd_blank {
             return Ok(None);
         }
         check_image(path, &hdu)?;
-        Ok(Some(Self { path, file, head, length, hdu, shape: (height, width) }))
+        Ok(Some(Self { path, content, head, hdu, shape: (height, width) }))
     }
 
-    /// The pixels, scaled, `[y, x]`, NaN where there is no finite value, the highest of each stretch of them, and the
-    /// file's BLAKE3, hex.
-    /// `values` gives its memory.
-    ///
-    /// Errors: a file that has become shorter, or that cannot be read.
+    /// The pixels, scaled, `[y, x]`, NaN where there is no finite value, the highest of them, and the file's BLAKE3,
+    /// hex. `values` gives its memory. `None` where the file holds more than the image, or cannot be read to its end:
+    /// reading it whole then says why.
     pub fn read(
         mut self,
-        mut values: Vec<f32>,
+        values: &mut Vec<f32>,
         notes: &mut Vec<String>,
-    ) -> Result<(Array2<f32>, Tops, String), FrameError> {
-        let (count, start) = (self.shape.0 * self.shape.1, self.hdu.data_start);
-        if values.capacity() < count {
-            values = vec![0.0; count];
+    ) -> Result<Option<(Array2<f32>, Tops, String)>, FrameError> {
+        let (height, width) = self.shape;
+        let mut values = std::mem::take(values);
+        if values.capacity() < height * width {
+            values = vec![0.0; height * width];
         }
-        values.resize(count, 0.0);
+        values.resize(height * width, 0.0);
         let coding = Coding::of(&self.hdu);
-        let mut hash = blake3::Hasher::new();
-        hash.update(&self.head[..start.min(self.head.len())]);
+        let rows = (STRIP / (width * coding.bytes) / ROWS * ROWS).max(ROWS);
+        let mut tops = Tops::before(height, width);
         let mut sum = self.hdu.header.card("DATASUM").map(|_| DataSum::default());
-        let (mut strip, mut tops) = (vec![0; STRIP], Tops::default());
-        let mut left = &self.head[start.min(self.head.len())..];
-        let mut done = 0;
-        while start + done < self.length {
-            let strip = &mut strip[..STRIP.min(self.length - start - done)];
-            let from_head = left.len().min(strip.len());
-            strip[..from_head].copy_from_slice(&left[..from_head]);
-            left = &left[from_head..];
-            self.file.read_exact(&mut strip[from_head..]).map_err(|e| match e.kind() {
-                ErrorKind::UnexpectedEof => FrameError::Truncated {
-                    path: self.path.into(),
-                    hdu: 0,
-                    needs: self.length as u64,
-                    has: self.file.metadata().map_or(0, |about| about.len()),
-                },
-                _ => FrameError::read(self.path, e),
-            })?;
-            hash.update(strip);
-            if let Some(sum) = &mut sum {
-                sum.add(strip);
+        let behind = self.hdu.data_bytes.next_multiple_of(RECORD) - self.hdu.data_bytes;
+        let mut rest = self.head[self.hdu.data_start.min(self.head.len())..].chain(&mut self.content);
+        let (mut strip, mut padding) = (Vec::new(), 0);
+        let mut left = height;
+        for (out, tops) in values.chunks_mut(rows * width).zip(tops.bands(rows)) {
+            let bytes = out.len() * coding.bytes;
+            strip.resize(bytes, 0);
+            let Ok(()) = rest.read_exact(&mut strip) else { return Ok(None) };
+            left -= out.len() / width;
+            if left == 0 {
+                let all = (&mut rest).take(behind as u64 + 1).read_to_end(&mut strip);
+                let Some(found) = all.ok().filter(|found| *found <= behind) else { return Ok(None) };
+                padding = found;
             }
-            let first = (done / coding.bytes).min(count);
-            let bytes = &strip[..strip.len().min(self.hdu.data_bytes.saturating_sub(done))];
-            let out = &mut values[first..first + bytes.len() / coding.bytes];
-            pulp::Arch::new().dispatch(Decode { coding, bytes, out: &mut *out });
-            tops.extend(out);
-            done += strip.len();
+            if let Some(sum) = &mut sum {
+                sum.add(&strip);
+            }
+            pulp::Arch::new().dispatch(Decode { coding, bytes: &strip[..bytes], out: &mut *out });
+            tops.take(out);
         }
-        lacks_padding((start + self.hdu.data_bytes).next_multiple_of(RECORD), self.length, notes);
+        lacks_padding(behind, padding, notes);
         image::note_blank(&self.hdu, notes);
         if let Some(sum) = sum {
             image::note_sum(&self.hdu, sum.folded(), notes);
         }
         let pixels = Array2::from_shape_vec(self.shape, values)
             .map_err(|e| FrameError::card(self.path, 0, "NAXIS", self.hdu.axes_text(), &e.to_string()))?;
-        Ok((pixels, tops, hash.finalize().to_hex().to_string()))
+        Ok(Some((pixels, tops, self.content.blake3())))
     }
 }
 

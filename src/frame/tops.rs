@@ -1,5 +1,5 @@
-//! The highest pixel of each stretch of a frame, taken while its pixels are made: what looks for the few
-//! brightest then passes over nearly all of the frame.
+//! The highest pixel of each stretch of a row, taken while the pixels are made: what looks for the few brightest then
+//! passes over nearly all of a frame.
 
 use std::ops::Range;
 
@@ -8,63 +8,105 @@ use ndarray::Array2;
 /// Pixels of a stretch.
 const STRETCH: usize = 256;
 
-/// The highest value of each stretch of a frame in reading order; the last may be shorter. No pixel of a stretch
-/// is higher, also where a mask has since taken pixels out.
-#[derive(Debug, Clone, Default)]
-pub struct Tops(Vec<f32>);
+/// The highest value of each stretch of each row; the last of a row may be shorter. No pixel of a stretch is higher,
+/// also where a mask has since taken pixels out. Negative infinity where no pixel has a value.
+#[derive(Debug, Clone)]
+pub struct Tops {
+    /// Of a row.
+    pixels: usize,
+    stretches: usize,
+    highest: Vec<f32>,
+}
 
 impl Tops {
+    /// Of rows that are still to come, each of so many pixels.
+    pub fn before(rows: usize, pixels: usize) -> Self {
+        let stretches = pixels.div_ceil(STRETCH);
+        Self { pixels, stretches, highest: vec![f32::NEG_INFINITY; rows * stretches] }
+    }
+
     /// Of a whole frame.
     pub fn of(pixels: &Array2<f32>) -> Self {
-        let mut tops = Self::default();
-        if let Some(pixels) = pixels.as_slice() {
-            tops.extend(pixels);
+        let (rows, columns) = pixels.dim();
+        let mut tops = Self::before(rows, columns);
+        for (tops, rows) in tops.bands(1).zip(pixels.as_slice().unwrap_or_default().chunks(columns.max(1))) {
+            tops.take(rows);
         }
         tops
     }
 
-    /// Adds the pixels that follow, whole stretches of them but for the frame's last.
-    pub fn extend(&mut self, pixels: &[f32]) {
-        pulp::Arch::new().dispatch(Extend { tops: &mut self.0, pixels });
+    /// The rows in bands of so many, each to be told its pixels.
+    pub fn bands(&mut self, rows: usize) -> impl Iterator<Item = Band<'_>> {
+        let pixels = self.pixels;
+        let bands = self.highest.chunks_mut((rows * self.stretches).max(1));
+        bands.map(move |highest| Band { pixels, highest })
     }
 
-    /// Of each stretch.
-    pub fn highest(&self) -> &[f32] {
-        &self.0
-    }
-
-    /// The pixels of a stretch, in reading order, of a frame with so many.
-    pub fn stretch(number: usize, pixels: usize) -> Range<usize> {
-        number * STRETCH..((number + 1) * STRETCH).min(pixels)
+    /// Each stretch: its highest value, its row and its columns.
+    pub fn stretches(&self) -> impl Iterator<Item = (f32, usize, Range<usize>)> {
+        let columns = |k: usize| k * STRETCH..((k + 1) * STRETCH).min(self.pixels);
+        let rows = self.highest.chunks(self.stretches.max(1)).enumerate();
+        rows.flat_map(move |(y, row)| row.iter().enumerate().map(move |(k, top)| (*top, y, columns(k))))
     }
 }
 
-struct Extend<'a> {
-    tops: &'a mut Vec<f32>,
-    pixels: &'a [f32],
+/// Some whole rows.
+pub struct Band<'a> {
+    /// Of a row.
+    pixels: usize,
+    highest: &'a mut [f32],
 }
 
-impl pulp::NullaryFnOnce for Extend<'_> {
+impl Band<'_> {
+    /// Takes the highest values of its rows, which follow each other.
+    pub fn take(self, rows: &[f32]) {
+        pulp::Arch::new().dispatch(Take { band: self, rows });
+    }
+}
+
+struct Take<'a> {
+    band: Band<'a>,
+    rows: &'a [f32],
+}
+
+impl pulp::NullaryFnOnce for Take<'_> {
     type Output = ();
 
     #[inline(always)]
     fn call(self) {
-        self.tops.extend(self.pixels.chunks(STRETCH).map(|stretch| highest(stretch)));
+        let Band { pixels, highest } = self.band;
+        let stretches = pixels.div_ceil(STRETCH).max(1);
+        for (highest, row) in highest.chunks_mut(stretches).zip(self.rows.chunks(pixels.max(1))) {
+            for (top, stretch) in highest.iter_mut().zip(row.chunks(STRETCH)) {
+                *top = highest_of(stretch);
+            }
+        }
     }
 }
 
-/// Negative infinity where no pixel has a value.
 #[inline(always)]
-fn highest(stretch: &[f32]) -> f32 {
-    const LANES: usize = 64;
+fn highest_of(stretch: &[f32]) -> f32 {
+    const LANES: usize = 32;
+    let higher = |top: &mut f32, value: f32| *top = if value > *top { value } else { *top };
     let mut lanes = [f32::NEG_INFINITY; LANES];
     let (chunks, rest) = stretch.as_chunks::<LANES>();
     for chunk in chunks {
-        for (top, value) in lanes.iter_mut().zip(chunk) {
-            *top = if *value > *top { *value } else { *top };
+        for k in 0..LANES {
+            higher(&mut lanes[k], chunk[k]);
         }
     }
-    lanes.iter().chain(rest).fold(f32::NEG_INFINITY, |top, value| if *value > top { *value } else { top })
+    for (top, value) in lanes.iter_mut().zip(rest) {
+        higher(top, *value);
+    }
+    let mut half = LANES / 2;
+    while half > 0 {
+        for k in 0..half {
+            let other = lanes[k + half];
+            higher(&mut lanes[k], other);
+        }
+        half /= 2;
+    }
+    lanes[0]
 }
 
 #[cfg(test)]
@@ -76,13 +118,17 @@ mod tests {
         let mut pixels = Array2::from_elem((3, 300), -5.0_f32);
         (pixels[(1, 10)], pixels[(2, 299)], pixels[(0, 0)]) = (40.0, 7.0, f32::NAN);
         let tops = Tops::of(&pixels);
-        assert_eq!(tops.highest(), [-5.0, 40.0, -5.0, 7.0]);
-        assert_eq!((Tops::stretch(1, 900), Tops::stretch(3, 900)), (256..512, 768..900));
-        let mut by_parts = Tops::default();
-        let all = pixels.as_slice().unwrap();
-        by_parts.extend(&all[..512]);
-        by_parts.extend(&all[512..]);
-        assert_eq!(by_parts.0, tops.0);
-        assert_eq!(Tops::of(&Array2::from_elem((1, 2), f32::NAN)).0, [f32::NEG_INFINITY]);
+        let found: Vec<_> = tops.stretches().collect();
+        assert_eq!(found[..2], [(-5.0, 0, 0..256), (-5.0, 0, 256..300)]);
+        assert_eq!(
+            (found[2].clone(), found[5].clone(), found.len()),
+            ((40.0, 1, 0..256), (7.0, 2, 256..300), 6)
+        );
+        let mut by_bands = Tops::before(3, 300);
+        for (band, rows) in by_bands.bands(2).zip(pixels.as_slice().unwrap().chunks(600)) {
+            band.take(rows);
+        }
+        assert_eq!(by_bands.highest, tops.highest);
+        assert_eq!(Tops::of(&Array2::from_elem((1, 2), f32::NAN)).highest, [f32::NEG_INFINITY]);
     }
 }

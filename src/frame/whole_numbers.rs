@@ -11,6 +11,7 @@ use super::error::FrameError;
 use super::raw_header::Hdu;
 use super::rice::{Blocks, Coding, Damage};
 use super::tile_table::{Fault, Table};
+use super::tops::{Band, Tops};
 use super::{streams, tiles};
 
 /// An image that is to be unpacked, its table checked.
@@ -76,13 +77,19 @@ impl<'a> WholeNumbers<'a> {
                 .all(|row| !self.table.stream(row, column).is_ok_and(|stream| stream.is_empty()))
     }
 
-    /// Fills `pixels`, `[y, x]`; NaN where there is no value.
+    /// Fills `pixels`, `[y, x]`, NaN where there is no value, and `tops` with the highest of them.
     ///
     /// Errors: a stream that lies outside the data or does not hold its pixels, a wrong data sum.
-    pub fn unpack(&self, pixels: &mut [f32]) -> Result<(), FrameError> {
+    pub fn unpack(&self, pixels: &mut [f32], tops: &mut Tops) -> Result<(), FrameError> {
         let width = self.hdu.axes[0] as usize;
-        let bands = pixels.par_chunks_mut(self.tile.1 * width).enumerate();
-        match bands.find_map_first(|(band, pixels)| self.unpack_band(band, pixels, width).err()) {
+        let tops: Vec<Band> = tops.bands(self.tile.1).collect();
+        let bands = pixels.par_chunks_mut(self.tile.1 * width).zip(tops).enumerate();
+        let unpack = |(band, (pixels, tops)): (usize, (&mut [f32], Band))| {
+            let unpacked = self.unpack_band(band, pixels, width);
+            tops.take(pixels);
+            unpacked.err()
+        };
+        match bands.find_map_first(unpack) {
             Some(fault) => Err(tiles::damaged(self.path, self.hdu, fault)),
             None => tiles::check_sum(self.path, self.bytes, self.hdu),
         }

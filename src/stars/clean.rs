@@ -46,11 +46,9 @@ impl Saturated {
     pub fn find(pixels: &Array2<f32>, tops: &Tops, limit: Option<f64>) -> Self {
         let Some(limit) = limit else { return Self { above: Vec::new() } };
         let limit = at_least(limit - FULL_BELOW_LEVEL * limit.abs());
-        let (values, width) = (pixels.as_slice().unwrap_or_default(), pixels.ncols());
-        let high = tops.highest().iter().enumerate().filter(|(_, top)| **top >= limit);
-        let above = high.flat_map(|(number, _)| Tops::stretch(number, values.len()));
-        let above = above.filter(|&at| values[at] >= limit).map(|at| (at / width, at % width));
-        Self { above: above.collect() }
+        let high = tops.stretches().filter(|(top, ..)| *top >= limit);
+        let above = high.flat_map(|(_, y, columns)| columns.map(move |x| (y, x)));
+        Self { above: above.filter(|at| pixels[*at] >= limit).collect() }
     }
 
     /// These pixels and those next to them.
