@@ -16,6 +16,11 @@ use crate::sky::{Mask, Residual, Sky};
 /// diffraction image to a defocused ring.
 const TRIAL_SIGMAS_PIXELS: [f64; 6] = [0.8, 1.5, 2.5, 4.0, 6.0, 9.0];
 
+/// From this trial width on, wider ones are left out where it sees more light in fewer than this share of the sources
+/// than narrower ones did: a wide image has shown itself by then.
+const FIRST_WIDE: f64 = 2.5;
+const MOST_WIDER: f64 = 0.1;
+
 /// Of the frame smoothed with so many pixels' sigma, only every so many-th row is looked at: a peak is then still
 /// three rows wide on either side.
 fn row_step(trial_sigma: f64) -> usize {
@@ -147,9 +152,13 @@ fn whole_sources(
             .take(BRIGHTEST)
             .filter(|d| !is_known(d))
             .collect();
+        let is_all_seen = trial >= FIRST_WIDE && bright.len() < (MOST_WIDER * sources.len() as f64) as usize;
         let new: Vec<Source> =
             bright.into_par_iter().filter_map(|d| measure(residual, saturated, d, trial)).collect();
         sources.extend(new);
+        if is_all_seen {
+            break;
+        }
     }
     // Of measurements of one thing at several trial widths the most luminous is the whole;
     // the others are its fragments.
