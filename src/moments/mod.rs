@@ -6,12 +6,14 @@
 //! - [`powers`]: polynomials summed over the pixels
 //! - [`sums`]: weighted sums and what follows from them
 //! - [`estimating`]: the equations and their solution
+//! - [`higher`]: the third and fourth moments as polynomials
 //! - [`noise`]: what pixel noise does to the solution
 //! - [`star`]: one cut-out to all its moments
 //! - [`pooled`]: the mean star of many, and how the rungs respond to a change
 
 pub mod estimating;
 pub mod grid;
+mod higher;
 pub mod noise;
 pub mod pixels;
 pub mod pooled;

@@ -20,13 +20,9 @@ use nalgebra::{Matrix2, SMatrix, SVector, Vector2};
 
 use super::estimating::{Solution, Weight};
 use super::grid::PowerSums;
+use super::higher::{Higher, InverseRoot};
 use super::pixels::Gaussian;
-use super::powers::{CUBIC, DX, DY, LINEAR, Poly, Products, QUADRATIC, QUARTIC};
-
-type Linear = Poly<LINEAR>;
-type Quadratic = Poly<QUADRATIC>;
-type Cubic = Poly<CUBIC>;
-type Quartic = Poly<QUARTIC>;
+use super::powers::{CUBIC, Cubic, DX, DY, Linear, Poly, Products, QUADRATIC, QUARTIC, Quadratic, Quartic};
 
 /// `θ`'s covariance and bias, for `N` parameters.
 #[derive(Debug, Clone)]
@@ -65,14 +61,6 @@ pub(super) struct Forms<'a, const N: usize> {
     c: [[Linear; 2]; 5],
     /// Of the higher moments.
     higher: Higher,
-}
-
-/// The polynomials of the higher moments, and with respect to `u` their first derivatives, and the second ones
-/// xx, xy and yy.
-struct Higher {
-    phi: [Quartic; 5],
-    gradients: [[Cubic; 2]; 5],
-    hessians: [[Quadratic; 3]; 5],
 }
 
 const ONE: Linear = Poly([1.0, 0.0, 0.0]);
@@ -154,25 +142,6 @@ impl<const N: usize> Psi<N> {
 fn sum_of_products(a: &[Quadratic; 5], b: &[Quadratic; 5]) -> Quartic {
     let product = |l: usize| -> Quartic { a[l].times(&b[l]) };
     (0..5).fold(Quartic::ZERO, |sum, l| sum.plus(1.0, &product(l)))
-}
-
-impl Higher {
-    const NONE: Self = Self {
-        phi: [Quartic::ZERO; 5],
-        gradients: [[Cubic::ZERO; 2]; 5],
-        hessians: [[Quadratic::ZERO; 3]; 5],
-    };
-
-    /// With `u = N^(-½) d`.
-    fn new<const N: usize>(theta: &SVector<f64, N>, root: &Matrix2<f64>) -> Self {
-        let u = Poly([0.0, root[(0, 0)], root[(0, 1)]]);
-        let v = Poly([0.0, root[(1, 0)], root[(1, 1)]]);
-        let mut phi = polynomials(&u, &v);
-        for (k, phi) in phi.iter_mut().enumerate() {
-            *phi = phi.plus_constant(-theta[5 + k]);
-        }
-        Self { phi, gradients: gradients(&u, &v), hessians: hessians(&u, &v) }
-    }
 }
 
 impl<const N: usize> Forms<'_, N> {
@@ -344,95 +313,6 @@ fn square<const N: usize>(covariance: &SMatrix<f64, N, N>, c: &[[Linear; 2]; 5])
         }
     }
     sums
-}
-
-/// `u²`, `u v` and `v²`.
-fn squares_of(u: &Linear, v: &Linear) -> [Quadratic; 3] {
-    [u.times(u), u.times(v), v.times(v)]
-}
-
-/// `coma1, coma2, trefoil1, trefoil2, kurtosis` polynomials of `u`.
-fn polynomials(u: &Linear, v: &Linear) -> [Quartic; 5] {
-    let [uu, _, vv] = squares_of(u, v);
-    let r2 = uu.plus(1.0, &vv);
-    [
-        u.times(&r2),
-        v.times(&r2),
-        u.times(&uu.plus(-3.0, &vv)),
-        v.times(&uu.scaled(3.0).plus(-1.0, &vv)),
-        r2.times(&r2),
-    ]
-}
-
-fn gradients(u: &Linear, v: &Linear) -> [[Cubic; 2]; 5] {
-    let [uu, uv, vv] = squares_of(u, v);
-    let r2 = uu.plus(1.0, &vv);
-    let difference = uu.plus(-1.0, &vv).scaled(3.0).widened();
-    let cubed = |w: &Linear| -> Cubic { w.times(&r2) };
-    [
-        [uu.scaled(3.0).plus(1.0, &vv).widened(), uv.scaled(2.0).widened()],
-        [uv.scaled(2.0).widened(), uu.plus(3.0, &vv).widened()],
-        [difference, uv.scaled(-6.0).widened()],
-        [uv.scaled(6.0).widened(), difference],
-        [cubed(u).scaled(4.0), cubed(v).scaled(4.0)],
-    ]
-}
-
-fn hessians(u: &Linear, v: &Linear) -> [[Quadratic; 3]; 5] {
-    let [uu, uv, vv] = squares_of(u, v);
-    let times = |w: &Linear, factor: f64| w.scaled(factor).widened();
-    [
-        [times(u, 6.0), times(v, 2.0), times(u, 2.0)],
-        [times(v, 2.0), times(u, 2.0), times(v, 6.0)],
-        [times(u, 6.0), times(v, -6.0), times(u, -6.0)],
-        [times(v, 6.0), times(u, 6.0), times(v, -6.0)],
-        [uu.scaled(12.0).plus(4.0, &vv), uv.scaled(8.0), uu.scaled(4.0).plus(12.0, &vv)],
-    ]
-}
-
-/// `N^(-½)` with `N = scale M`, and its derivatives with respect to `Mxx`, `Mxy`, `Myy`.
-#[derive(Default, Clone)]
-struct InverseRoot {
-    value: Matrix2<f64>,
-    first: [Matrix2<f64>; 3],
-    second: [[Matrix2<f64>; 3]; 3],
-}
-
-impl InverseRoot {
-    /// The derivatives by central differences: with steps of 3e-4 of `M`, truncation and
-    /// rounding stay under 1e-7 of a noise bias that is itself small.
-    fn new(m: [f64; 3], scale: f64) -> Option<Self> {
-        let step = 3e-4 * (m[0] + m[2] - (m[0] - m[2]).hypot(2.0 * m[1]));
-        let at = |l: usize, by: f64, k: usize, also: f64| {
-            let mut moved = m;
-            moved[l] += by * step;
-            moved[k] += also * step;
-            inverse_square_root(moved.map(|value| value * scale))
-        };
-        let value = at(0, 0.0, 0, 0.0)?;
-        let mut root = Self { value, ..Self::default() };
-        for l in 0..3 {
-            root.first[l] = (at(l, 1.0, l, 0.0)? - at(l, -1.0, l, 0.0)?) / (2.0 * step);
-            for k in 0..3 {
-                root.second[l][k] = (at(l, 1.0, k, 1.0)? - at(l, 1.0, k, -1.0)? - at(l, -1.0, k, 1.0)?
-                    + at(l, -1.0, k, -1.0)?)
-                    / (4.0 * step * step);
-            }
-        }
-        Some(root)
-    }
-}
-
-/// `A^(-½)` of a positive-definite `A = [Axx, Axy, Ayy]`: `(A + √det I) / √(tr + 2 √det)` is its
-/// root.
-fn inverse_square_root([xx, xy, yy]: [f64; 3]) -> Option<Matrix2<f64>> {
-    let det = xx * yy - xy * xy;
-    if det.is_nan() || det <= 0.0 || xx <= 0.0 {
-        return None;
-    }
-    let root_det = det.sqrt();
-    let root = Matrix2::new(xx + root_det, xy, xy, yy + root_det) / (xx + yy + 2.0 * root_det).sqrt();
-    root.try_inverse()
 }
 
 #[cfg(test)]

@@ -1,8 +1,7 @@
 //! Sums of powers `S_pq = Σ f dxᵖ dy^q` over the pixels of a cut-out, and polynomials in the offset
 //! `(dx, dy)` from a centre: `Σ f a(d) b(d)` of two polynomials follows from the sums alone.
 
-/// Numbers of coefficients of a polynomial of degree 0, 1, 2, 3 and 4.
-pub const CONSTANT: usize = 1;
+/// Numbers of coefficients of a polynomial of degree 1, 2, 3 and 4.
 pub const LINEAR: usize = 3;
 pub const QUADRATIC: usize = 6;
 pub const CUBIC: usize = 10;
@@ -49,8 +48,13 @@ const PRODUCT: [[usize; QUARTIC]; QUARTIC] = {
 #[derive(Debug, Clone, Copy)]
 pub struct Poly<const TERMS: usize>(pub [f64; TERMS]);
 
-pub const DX: Poly<LINEAR> = Poly([0.0, 1.0, 0.0]);
-pub const DY: Poly<LINEAR> = Poly([0.0, 0.0, 1.0]);
+pub type Linear = Poly<LINEAR>;
+pub type Quadratic = Poly<QUADRATIC>;
+pub type Cubic = Poly<CUBIC>;
+pub type Quartic = Poly<QUARTIC>;
+
+pub const DX: Linear = Poly([0.0, 1.0, 0.0]);
+pub const DY: Linear = Poly([0.0, 0.0, 1.0]);
 
 impl<const TERMS: usize> Poly<TERMS> {
     pub const ZERO: Self = Self([0.0; TERMS]);
