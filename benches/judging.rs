@@ -15,7 +15,7 @@ use rand::{RngExt, SeedableRng, rngs::StdRng};
 use rand_distr::StandardNormal;
 use stackworthy::moments::{HigherMoments, LADDER_SIGMA_PIXELS, Shape};
 use stackworthy::stars::{Ladder, Refusal, Star};
-use stackworthy::table::StarTable;
+use stackworthy::table::{Share, StarTable};
 use stackworthy::verdict::judge;
 use star_tables::{Drawn, Over, Stack, Through, draw};
 
@@ -47,7 +47,7 @@ fn main() {
         };
         let mut drawn = draw(&scene, 1);
         let mut rng = StdRng::seed_from_u64(2);
-        drawn.tables.iter_mut().for_each(|table| complete(table, &mut rng));
+        drawn.tables.iter_mut().for_each(|table| complete(table, exposures, &mut rng));
         if let Some(folder) = folder {
             write(&drawn, Path::new(folder));
             continue;
@@ -71,7 +71,7 @@ const WITH_MOMENTS: f64 = 0.2;
 
 /// Adds what the tables drawn for the tests lack of measured ones: shapes under the ladder's weights, higher
 /// moments and refused detections, as they are once the table is lightened.
-fn complete(table: &mut StarTable, rng: &mut StdRng) {
+fn complete(table: &mut StarTable, tables: usize, rng: &mut StdRng) {
     let mut stars = Vec::with_capacity((1 + REFUSED_EACH) * table.stars.len());
     for mut star in table.stars.drain(..) {
         let Some(shape) = star.adaptive else { continue };
@@ -82,7 +82,7 @@ fn complete(table: &mut StarTable, rng: &mut StdRng) {
     }
     stars.sort_by(|a: &Star, b: &Star| b.flux.total_cmp(&a.flux));
     table.stars = stars;
-    table.lighten(0);
+    table.lighten(Share { cutout_bytes: 0, ..Share::of_one_in(tables) });
 }
 
 /// Of a Gaussian star under a circular weight: `M' = (M^-1 + w^-2)^-1`, to first order in its ellipticity.

@@ -82,6 +82,7 @@ prop_compose! {
             },
             sky_level: 101.25, sky_noise: 3.5, sigma_pixels: Some(1.25), narrowest_sigma_pixels: Some(1.125), has_wcs: wcs, sky_angle_deg: wcs.then_some(12.5),
             notes, stars,
+            forgotten: Default::default(),
         }
     }
 }
@@ -136,7 +137,7 @@ fn a_light_table_keeps_the_brightest_pixels_of_every_zone() {
         let had: Vec<bool> = table.stars.iter().map(|s| s.cutout.is_some()).collect();
         let (most, each) = (case % 12, 25 * 5);
         let whole = table.clone();
-        table.lighten(most * each + 7);
+        table.lighten(Share { cutout_bytes: most * each + 7, refused: usize::MAX });
         let has = |k: usize| table.stars[k].cutout.is_some() && table.stars[k].cutout_mask.is_some();
         let all = had.iter().filter(|had| **had).count();
         assert_eq!((0..30).filter(|&k| has(k)).count(), most.min(all));

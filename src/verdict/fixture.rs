@@ -33,10 +33,9 @@ pub fn stack(exposures: usize, stars: usize, change: impl Fn(usize, &mut Measure
             e1: 0.02 + noise(),
             e2: noise(),
             e_err: 0.003,
-            higher: None,
             flux,
             centroid_err: 0.01,
-            sky: None,
+            place: identity as u32,
         };
         change(t, &mut star, &mut rng);
         star
@@ -80,6 +79,7 @@ pub fn empty_table() -> StarTable {
         sky_angle_deg: None,
         notes: Vec::new(),
         stars: Vec::new(),
+        forgotten: Default::default(),
     }
 }
 

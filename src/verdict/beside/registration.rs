@@ -310,9 +310,12 @@ fn world_coordinates(
             (dec - first[1]) * pixels_per_degree,
         ]
     };
+    let sky_of = |t: usize, star: &Measured| {
+        tables.get(stack.exposures[t].table)?.stars.get(star.place as usize)?.sky()
+    };
     for &t in places {
         for star in &stack.exposures[t].stars {
-            let (Some(identity), Some(sky)) = (star.identity, star.sky) else { continue };
+            let (Some(identity), Some(sky)) = (star.identity, sky_of(t, star)) else { continue };
             let [x, y] = offset(*first[identity].get_or_insert(sky), sky);
             let (sum, noise, count) = &mut sums[identity];
             (*sum, *noise, *count) =
@@ -321,7 +324,7 @@ fn world_coordinates(
     }
     let of_exposure = |t: usize| {
         let residual = |star: &Measured| {
-            let (identity, sky) = (star.identity?, star.sky?);
+            let (identity, sky) = (star.identity?, sky_of(t, star)?);
             let ([x, y], total, count) = sums[identity];
             let n = count as f64;
             let [own_x, own_y] = offset(first[identity]?, sky);
