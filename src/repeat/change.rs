@@ -135,12 +135,12 @@ fn fit_change(
     let data = Data { exposures, functions, values, reference, layout };
     data.check_links()?;
 
-    let stated: Vec<f64> = sigmas.iter().map(|sigma| sigma * sigma).collect();
-    let mut fit = data.fit(stated.clone())?;
-    let mut noise_check = data.check_noise(&fit, &stated)?;
+    let stated = || sigmas.iter().map(|sigma| sigma * sigma);
+    let mut fit = data.fit(stated().collect())?;
+    let mut noise_check = data.check_noise(&fit, sigmas)?;
     if noise_check.variance_factor < 1.0 {
         drop(fit);
-        fit = data.fit(stated.iter().map(|v| v * noise_check.variance_factor).collect())?;
+        fit = data.fit(stated().map(|v| v * noise_check.variance_factor).collect())?;
     }
     // Whatever the excess is, stars scatter by it about the fit; and the bright ones, which weigh
     // most under the stated errors, tell most of it once all weigh as they should.
@@ -152,8 +152,8 @@ fn fit_change(
         // What is made anew makes room first.
         drop(fit);
         noise_check.excess = Excess::default();
-        fit = data.fit(stated.iter().map(|v| v + floor).collect())?;
-        let again = data.check_noise(&fit, &stated)?;
+        fit = data.fit(stated().map(|v| v + floor).collect())?;
+        let again = data.check_noise(&fit, sigmas)?;
         noise_check.excess_variance = again.excess.variance;
         noise_check.excess = again.excess;
         noise_check.correlated = again.correlated;

@@ -41,22 +41,36 @@ pub struct NoiseCheck {
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Excess {
     pub variance: f64,
-    /// Every residual that bears on it: sum of the components' squares, noise, degrees of freedom.
-    terms: Vec<(f64, f64, f64)>,
+    /// Every residual that bears on it: sum of the components' squares, noise.
+    terms: Vec<(f64, f64)>,
+    /// Degrees of freedom of all.
+    dof: f64,
     /// Degrees of freedom that a chi-square of the same relative scatter has: stars scatter by
     /// more than Gaussian noise where a change is strong in one part of the field.
     effective_dof: f64,
 }
 
+/// What one residual says of it.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Scatter {
+    pub star: usize,
+    /// Sum of the components' squares.
+    pub square: f64,
+    pub noise: f64,
+    /// Degrees of freedom.
+    pub free: f64,
+}
+
 impl Excess {
-    /// From `terms` (sum of the components' squares, noise, degrees of freedom), each of the star
-    /// of the same index in `stars`.
-    pub(super) fn of(stars: impl Iterator<Item = usize>, terms: Vec<(f64, f64, f64)>) -> Self {
-        let dof: f64 = terms.iter().map(|t| t.2).sum();
-        let mut excess = Self { variance: 0.0, terms, effective_dof: dof };
+    /// From the scatter of every residual.
+    pub(super) fn of<I: Iterator<Item = Scatter>>(rows: impl Fn() -> I) -> Self {
+        let mut terms = Vec::with_capacity(rows().count());
+        terms.extend(rows().map(|r| (r.square, r.noise)));
+        let dof: f64 = rows().map(|r| r.free).sum();
+        let mut excess = Self { variance: 0.0, terms, dof, effective_dof: dof };
         excess.variance = excess.reaching(dof);
         let mut by_star = std::collections::BTreeMap::<usize, f64>::new();
-        for (star, (square, noise, free)) in stars.zip(&excess.terms) {
+        for Scatter { star, square, noise, free } in rows() {
             *by_star.entry(star).or_default() += square / (noise + excess.variance) - free;
         }
         let scatter: f64 = by_star.values().map(|d| d * d).sum();
@@ -66,7 +80,7 @@ impl Excess {
 
     /// The variance under which the scatter is `target`; 0 where it is less already.
     fn reaching(&self, target: f64) -> f64 {
-        let scatter = |v: f64| self.terms.iter().map(|(square, noise, _)| square / (noise + v)).sum::<f64>();
+        let scatter = |v: f64| self.terms.iter().map(|(square, noise)| square / (noise + v)).sum::<f64>();
         let typical = self.terms.iter().map(|t| t.1).sum::<f64>() / self.terms.len() as f64;
         if self.terms.is_empty() || scatter(0.0) <= target {
             return 0.0;
@@ -76,9 +90,8 @@ impl Excess {
 
     /// Upper bound, `tail` the probability beyond it.
     pub fn high(&self, tail: f64) -> f64 {
-        let dof: f64 = self.terms.iter().map(|t| t.2).sum();
         let Ok(chi2) = ChiSquared::new(self.effective_dof) else { return f64::INFINITY };
-        self.reaching(dof * chi2.inverse_cdf(tail) / self.effective_dof).max(self.variance)
+        self.reaching(self.dof * chi2.inverse_cdf(tail) / self.effective_dof).max(self.variance)
     }
 }
 
@@ -239,9 +252,13 @@ pub fn check(
         Ok(distribution) => (distribution.sf(chi2), distribution.cdf(chi2)),
         Err(_) => (1.0, 1.0),
     };
-    let mut terms = Vec::with_capacity(rows().count());
-    terms.extend(rows().map(|r| (r.square(components), r.stated, q * (1.0 - r.leverage))));
-    let excess = Excess::of(rows().map(|r| r.star), terms);
+    let scatter = |r: Residual| Scatter {
+        star: r.star,
+        square: r.square(components),
+        noise: r.stated,
+        free: q * (1.0 - r.leverage),
+    };
+    let excess = Excess::of(|| rows().map(scatter));
     let variance_factor = if p_deficit < SIGNIFICANT { chi2 / dof } else { 1.0 };
     NoiseCheck {
         pull: if dof > 0.0 { (chi2 / dof).sqrt() } else { 1.0 },

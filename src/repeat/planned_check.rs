@@ -8,7 +8,8 @@ use statrs::distribution::ContinuousCDF;
 
 use super::change::{ENOUGH_DEGREE, Layout, Place};
 use super::noise_check::{
-    Correlated, CountedAsChange, Excess, NoiseCheck, Residual, SIGNIFICANT, neighbours, side_of_the_field,
+    Correlated, CountedAsChange, Excess, NoiseCheck, Residual, SIGNIFICANT, Scatter, neighbours,
+    side_of_the_field,
 };
 use super::places::unseen_over_scatter;
 use crate::field::{Basis, basis::functions_of_degree};
@@ -119,11 +120,13 @@ fn drawn_excess(stars: &[PlannedStar], contrasts: f64, scatter: f64, rng: &mut S
         .map_or(vec![contrasts; stars.len()], |chi2| stars.iter().map(|_| chi2.sample(rng)).collect());
     let pulls: Vec<f64> = stars.iter().zip(draw).map(|(s, d)| (1.0 - s.leverage()) * d).collect();
     let scale = scatter / pulls.iter().sum::<f64>();
-    let terms = stars
-        .iter()
-        .zip(pulls)
-        .map(|(s, pull)| (scale * pull * s.variance, s.variance, contrasts * (1.0 - s.leverage())));
-    Excess::of(0..stars.len(), terms.collect())
+    let scatter = |(star, (s, pull)): (usize, (&PlannedStar, f64))| Scatter {
+        star,
+        square: scale * pull * s.variance,
+        noise: s.variance,
+        free: contrasts * (1.0 - s.leverage()),
+    };
+    Excess::of(|| stars.iter().zip(pulls.iter().copied()).enumerate().map(scatter))
 }
 
 fn information(stars: &[PlannedStar], floor: f64) -> f64 {

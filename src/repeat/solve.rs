@@ -324,9 +324,9 @@ impl Data<'_> {
         variance
     }
 
-    /// The noise check of a fit (whose variances are the stated ones, or raised by a floor), on the rows that
-    /// were not rejected, each at full weight.
-    pub(super) fn check_noise(&self, fit: &Fit, stated: &[f64]) -> Result<NoiseCheck, RepeatError> {
+    /// The noise check of a fit (whose variances are those of the stated errors, or raised by a floor), on the rows
+    /// that were not rejected, each at full weight.
+    pub(super) fn check_noise(&self, fit: &Fit, sigmas: &[f64]) -> Result<NoiseCheck, RepeatError> {
         let Fit { solution: Solution { residuals, weights, prior, .. }, variances, .. } = fit;
         let full = weights.iter().zip(variances).map(|(u, v)| if *u > 0.0 { 1.0 / v } else { 0.0 });
         let equations = self.equations(full.collect(), prior.clone());
@@ -341,7 +341,7 @@ impl Data<'_> {
                 x: self.layout.places[i][0],
                 y: self.layout.places[i][1],
                 value: [residuals[0][i], residuals.get(1).map_or(0.0, |r| r[i])],
-                stated: stated[i],
+                stated: sigmas[i] * sigmas[i],
                 variance: variances[i],
                 leverage,
             })

@@ -8,7 +8,6 @@ use crate::frame::{ExposureFacts, Region};
 use crate::moments::Weight;
 use crate::stars::Star;
 use crate::stars::affine::Affine;
-use crate::stars::matching::match_exposures;
 use crate::table::StarTable;
 
 /// Stars on 1000 x 1000 pixels, fluxes over two decades, ln T = 1 and e = (0.02, 0) with errors and noise
@@ -48,15 +47,14 @@ pub fn stack(exposures: usize, stars: usize, change: impl Fn(usize, &mut Measure
             usable: Region { x0: 0, x1: 1000, y0: 0, y1: 1000 },
         })
         .collect();
-    let mut matched = match_exposures(&[]);
-    matched.stars = stars;
     Stack {
         exposures,
         weight: Weight::Adaptive,
         size_response: 1.0,
         e_response: 1.0,
         mean_star: None,
-        matched,
+        reference: 0,
+        common_stars: stars,
     }
 }
 

@@ -31,6 +31,8 @@ pub struct OwnModel {
     for_means: [FieldFit; 3],
     /// What held-out stars scatter beyond their errors: size, e1, e2.
     pub excess: [f64; 3],
+    /// Whether a star is an outlier of none of the three.
+    pub keeps: Vec<bool>,
 }
 
 /// The stars of one exposure, each held out of the model.
@@ -85,7 +87,9 @@ impl OwnModel {
         let (e2, mean_e2, e2_excess, held_out_e2) = model(&pick(|s| s.e2), &e_err)?;
         let (for_means, excess) = ([mean_size, mean_e1, mean_e2], [size_excess, e1_excess, e2_excess]);
         let held_out = HeldOutStars { size: held_out_size, e: [held_out_e1, held_out_e2] };
-        Some((Self { size, e1, e2, for_means, excess }, held_out))
+        let keeps = (0..stars).map(|i| [&size, &e1, &e2].iter().all(|fit| fit.weights[i] > 0.0)).collect();
+        let [size, e1, e2] = [size, e1, e2].map(|fit| FieldFit { weights: Vec::new(), ..fit });
+        Some((Self { size, e1, e2, for_means, excess, keeps }, held_out))
     }
 
     /// Means over the whole usable field.
@@ -135,7 +139,7 @@ impl OwnModel {
                 ln_size: s.log_size,
                 e1: s.e1,
                 e2: s.e2,
-                kept: self.size.weights[k] > 0.0 && self.e1.weights[k] > 0.0 && self.e2.weights[k] > 0.0,
+                kept: self.keeps[k],
                 residual: Some([self.size.residuals[k], self.e1.residuals[k], self.e2.residuals[k]]),
             })
             .collect()

@@ -11,7 +11,7 @@ use crate::repeat::phase::{Repeat, phase_swing};
 use crate::repeat::{Place, change::degree_for, subset::in_first_half};
 use crate::stars::Star;
 use crate::stars::affine::Affine;
-use crate::stars::matching::{ExposureStars, Matched, match_exposures};
+use crate::stars::matching::{ExposureStars, match_exposures};
 use crate::table::StarTable;
 
 /// Fewest kept stars with which an exposure is judged at all.
@@ -70,7 +70,10 @@ pub struct Stack {
     pub e_response: f64,
     /// The mean star, where it could be measured.
     pub mean_star: Option<PooledMoments>,
-    pub matched: Matched,
+    /// The exposure whose pixel frame is the common one.
+    pub reference: usize,
+    /// Number of stars over the stack.
+    pub common_stars: usize,
 }
 
 /// Rows of one quantity for the fits of change.
@@ -106,12 +109,12 @@ impl Stack {
             .enumerate()
             .map(|(k, &table)| Exposure {
                 table,
-                stars: kept[k]
-                    .iter()
-                    .copied()
-                    .zip(&matched.identity[k])
-                    .filter_map(|(star, &identity)| measured(star, identity, weight))
-                    .collect(),
+                stars: without_slack(
+                    kept[k]
+                        .iter()
+                        .zip(&matched.identity[k])
+                        .filter_map(|(star, &identity)| measured(*star, identity, weight)),
+                ),
                 transform: matched.transforms[k],
                 usable: tables[table].usable,
             })
@@ -119,27 +122,29 @@ impl Stack {
         if narrowest < COARSE_SIGMA_PIXELS {
             take_out_phase_swing(&mut exposures);
         }
-        Self { exposures, weight, size_response, e_response, mean_star, matched }
+        let (reference, common_stars) = (matched.reference, matched.stars);
+        Self { exposures, weight, size_response, e_response, mean_star, reference, common_stars }
     }
 
     /// The same stars under another weight, changes left as they show under it.
     pub fn under(&self, tables: &[StarTable], weight: Weight) -> Self {
-        let remeasured = |(k, exposure): (usize, &Exposure)| Exposure {
-            stars: used(&tables[exposure.table], self.weight)
-                .zip(&self.matched.identity[k])
-                .filter_map(|(star, &identity)| measured(star, identity, weight))
-                .collect(),
-            table: exposure.table,
-            transform: exposure.transform,
-            usable: exposure.usable,
+        let remeasured = |exposure: &Exposure| {
+            let stars = &tables[exposure.table].stars;
+            let star = |s: &Measured| measured((s.place, stars.get(s.place as usize)?), s.identity, weight);
+            Exposure {
+                table: exposure.table,
+                stars: without_slack(exposure.stars.iter().filter_map(star)),
+                transform: exposure.transform,
+                usable: exposure.usable,
+            }
         };
-        let mut exposures: Vec<Exposure> = self.exposures.iter().enumerate().map(remeasured).collect();
+        let mut exposures: Vec<Exposure> = self.exposures.iter().map(remeasured).collect();
         // The rung may be as narrow as the stack's own weight, and then swings as much.
         if narrowest_sigma(tables, exposures.iter().map(|e| e.table)) < COARSE_SIGMA_PIXELS {
             take_out_phase_swing(&mut exposures);
         }
-        let (mean_star, matched) = (self.mean_star, self.matched.clone());
-        Self { exposures, weight, size_response: 1.0, e_response: 1.0, mean_star, matched }
+        let Self { mean_star, reference, common_stars, .. } = *self;
+        Self { exposures, weight, size_response: 1.0, e_response: 1.0, mean_star, reference, common_stars }
     }
 
     /// Rows for the exposures at `keep` (places in this stack) on the sky: positions in the
@@ -268,6 +273,13 @@ pub fn grid_over(region: Region) -> Vec<[f64; 2]> {
 /// The narrowest of the tables' PSFs, sigma in pixels; infinite where none is known.
 fn narrowest_sigma(tables: &[StarTable], members: impl Iterator<Item = usize>) -> f64 {
     members.filter_map(|t| tables[t].narrowest_sigma_pixels).fold(f64::INFINITY, f64::min)
+}
+
+/// As long as need be and no longer: they are held while the stack is judged.
+fn without_slack(stars: impl Iterator<Item = Measured>) -> Vec<Measured> {
+    let mut stars: Vec<Measured> = stars.collect();
+    stars.shrink_to_fit();
+    stars
 }
 
 /// The kept stars of a table that have a shape under `weight`, with their places in it.

@@ -83,7 +83,7 @@ fn star_means(
     scale: f64,
 ) -> Vec<StarMean> {
     // Weight, weighted residual, flux, measurements.
-    let mut sums = vec![(0.0, 0.0, 0.0, 0.0); stack.matched.stars];
+    let mut sums = vec![(0.0, 0.0, 0.0, 0.0); stack.common_stars];
     for &t in places {
         let Some(model) = &models[t] else { continue };
         for (star, residual) in stack.exposures[t].stars.iter().zip(&pick(model).residuals) {

@@ -152,9 +152,8 @@ fn in_numbers(bin: &rho::CorrelationBin, to_shear: Option<f64>) -> CorrelationBi
 
 /// The stars of one exposure that its models keep.
 fn kept<'a>(exposure: &'a Exposure, model: &OwnModel) -> Vec<&'a Measured> {
-    let fits = [&model.size, &model.e1, &model.e2];
-    let kept = |i: &usize| fits.iter().all(|fit| fit.weights[*i] > 0.0);
-    (0..exposure.stars.len()).filter(kept).take(MOST_STARS).map(|i| &exposure.stars[i]).collect()
+    let kept = exposure.stars.iter().zip(&model.keeps).filter(|(_, kept)| **kept);
+    kept.map(|(star, _)| star).take(MOST_STARS).collect()
 }
 
 /// Edges of the bins, from the closest pair of any exposure to its widest.
