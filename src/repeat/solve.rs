@@ -2,6 +2,7 @@
 //! [`super::change`].
 
 use nalgebra::{DMatrix, DVector};
+use rayon::prelude::*;
 
 use super::change::{Change, DENSE_LIMIT, Place, Reference};
 use super::groups::Groups;
@@ -231,7 +232,7 @@ impl Data<'_> {
         let solved = |(q, values): (usize, &Vec<f64>)| {
             equations.solve(values, &blocks, near.map(|coefficients| &coefficients[q]), share)
         };
-        let coefficients: Vec<DVector<f64>> = self.values.iter().enumerate().map(solved).collect();
+        let coefficients: Vec<DVector<f64>> = self.values.par_iter().enumerate().map(solved).collect();
         let residuals = coefficients
             .iter()
             .zip(self.values)

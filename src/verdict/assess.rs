@@ -92,14 +92,14 @@ pub fn assess_rows(
     let stars = places.len() / keep.len().max(1);
     let layout = Layout::new(&basis, keep.len(), places.iter().copied());
     drop(places);
-    let measured = |sigmas: &[f64], values: &[Vec<f64>]| -> Result<(Change, RmsChange), RepeatError> {
-        let change = measure_change_on(&basis, &layout, sigmas, values, reference)?;
+    // One after the other, for the memory: each fit has its own threads, and its measurements are forgotten then.
+    let measured = |sigmas: Vec<f64>, values: Vec<Vec<f64>>| -> Result<(Change, RmsChange), RepeatError> {
+        let change = measure_change_on(&basis, &layout, &sigmas, &values, reference)?;
         let rms = change.rms(confidence)?;
         Ok((change, rms))
     };
-    let (of_size, of_e) = rayon::join(|| measured(&size_sigmas, &size), || measured(&e_sigmas, &ellipticity));
-    let ((size_change, size), (e_change, ellipticity)) =
-        (of_size.map_err(obstacle)?, of_e.map_err(obstacle)?);
+    let (size_change, size) = measured(size_sigmas, size).map_err(obstacle)?;
+    let (e_change, ellipticity) = measured(e_sigmas, ellipticity).map_err(obstacle)?;
     Ok(Assessment { keep: keep.to_vec(), size, ellipticity, stars, size_change, e_change, overlap })
 }
 
