@@ -158,6 +158,30 @@ fn a_light_table_keeps_the_brightest_pixels_of_every_zone() {
     }
 }
 
+/// Of those left out the reasons are counted; the used stars stay, in their order.
+#[test]
+fn a_light_table_keeps_a_share_of_the_refused_and_counts_the_rest() {
+    let mut runner = proptest::test_runner::TestRunner::deterministic();
+    let mut table = any_table().new_tree(&mut runner).unwrap().current();
+    table.stars = proptest::collection::vec(any_star(), 200).new_tree(&mut runner).unwrap().current();
+    let whole = table.clone();
+    table.lighten(Share { cutout_bytes: 0, refused: 20 });
+    let places = |table: &StarTable| -> Vec<[f64; 2]> {
+        table.stars.iter().filter(|s| s.refused.is_none()).map(|s| [s.x, s.y]).collect()
+    };
+    assert_eq!(places(&table), places(&whole));
+    let count = |table: &StarTable, reason: Refusal| {
+        let there = table.stars.iter().filter(|s| s.refused == Some(reason)).count() as u32;
+        there + table.forgotten.get(&reason).copied().unwrap_or(0)
+    };
+    for reason in Refusal::ALL {
+        assert_eq!(count(&table, reason), count(&whole, reason), "{reason:?}");
+    }
+    let refused = table.stars.iter().filter(|s| s.refused.is_some()).count();
+    assert!((10..=20).contains(&refused), "{refused}");
+    assert!(table.stars.iter().all(|s| s.refused.is_none() || s.higher.is_none()));
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(48))]
 
