@@ -57,5 +57,6 @@ pub fn measure_frame(
         sky_angle_deg: None,
         notes,
         stars: found.stars,
+        forgotten: Default::default(),
     })
 }

@@ -239,6 +239,7 @@ fn table(t: usize, stars: Vec<Star>) -> StarTable {
         sky_angle_deg: None,
         notes: vec![],
         stars,
+        forgotten: Default::default(),
     }
 }
 

@@ -68,6 +68,7 @@ fn star_table(file: &str, frame_blake3: &str) -> StarTable {
         sky_angle_deg: None,
         notes: vec![],
         stars: (0..60).map(star).collect(),
+        forgotten: Default::default(),
     }
 }
 

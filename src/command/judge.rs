@@ -7,8 +7,7 @@ use anyhow::Result;
 use super::common::{Common, ResultArgs, inputs};
 use super::finish::finish;
 use super::folder::Folder;
-use super::measuring::cutout_bytes;
-use crate::table;
+use crate::table::{self, Share};
 
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Exit codes: 0 combine, 3 combine-subset, 4 split, 5 combine-with-own-psfs, 6 \
@@ -35,11 +34,11 @@ pub fn run(args: &Judge) -> Result<u8> {
     let paths = inputs(&given)?;
     let folder = Folder::prepare(&args.out, args.again)?;
     let (mut tables, mut unreadable) = (Vec::new(), Vec::new());
-    let cutout_bytes = cutout_bytes(paths.len());
+    let share = Share::of_one_in(paths.len());
     for path in paths {
         match table::read(Path::new(&path)) {
             Ok(mut table) => {
-                table.lighten(cutout_bytes);
+                table.lighten(share);
                 tables.push(table);
             }
             Err(error) => unreadable.push((path, error.to_string())),

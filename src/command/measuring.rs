@@ -15,7 +15,7 @@ use crate::frame::source::MAX_FILE_BYTES;
 use crate::frame::{Space, read_frame_with};
 use crate::measure::measure_frame;
 use crate::settings::Settings;
-use crate::table::{self, StarTable};
+use crate::table::{self, Share, StarTable};
 
 /// What became of the frames, in their order.
 #[derive(Debug, Default)]
@@ -43,10 +43,10 @@ pub fn measure_all(
     let hash = settings.measurement_sha256();
     let paths = folder.table_paths(frames);
     let bar = common.progress("measuring", frames.len());
-    let cutout_bytes = cutout_bytes(frames.len());
+    let share = Share::of_one_in(frames.len());
     let work = || {
         let one = |space: &mut Space, (frame, path): (&String, &std::path::PathBuf)| {
-            let outcome = measure_one(frame, path, settings, &hash, cutout_bytes, space);
+            let outcome = measure_one(frame, path, settings, &hash, share, space);
             bar.inc(1);
             outcome
         };
@@ -68,26 +68,17 @@ pub fn measure_all(
     Ok(measured)
 }
 
-/// Memory for the stars' pixels of all tables of a stack: a few hundred exposures keep theirs whole.
-const CUTOUT_BYTES: usize = 1 << 30;
-
-/// Of it what one of so many tables may take.
-pub fn cutout_bytes(tables: usize) -> usize {
-    CUTOUT_BYTES / tables.max(1)
-}
-
-/// One frame into its star table, or why not. What judging does not need is left on disk, all but so many
-/// bytes of cut-outs with it.
+/// One frame into its star table, or why not. What judging does not need is left on disk.
 pub fn measure_one(
     frame: &str,
     path: &Path,
     settings: &Settings,
     hash: &str,
-    cutout_bytes: usize,
+    share: Share,
     space: &mut Space,
 ) -> Result<Outcome> {
     if let Some(mut table) = take_up(frame, path, hash)? {
-        table.lighten(cutout_bytes);
+        table.lighten(share);
         return Ok(Outcome::TakenUp(table));
     }
     let measured =
@@ -100,7 +91,7 @@ pub fn measure_one(
         Ok(mut table) => {
             table.file = frame.into();
             table::write(&table, path)?;
-            table.lighten(cutout_bytes);
+            table.lighten(share);
             Ok(Outcome::New(table))
         }
         Err(error) => {

@@ -21,12 +21,12 @@ use super::finish::judge_and_write;
 use super::folder::{Folder, TableNames};
 use super::interrupt;
 use super::journal::{Heading, JOURNAL, Journal, Record};
-use super::measuring::{Outcome, cutout_bytes, measure_one};
+use super::measuring::{Outcome, measure_one};
 use super::running::{Joined, Running};
 use crate::frame::{Space, has_fits_extension};
 use crate::report::line;
 use crate::settings::Loaded;
-use crate::table;
+use crate::table::{self, Share};
 use crate::verdict::model::Gate;
 use crate::verdict::results::limits;
 
@@ -159,7 +159,7 @@ impl Watcher {
                 if place >= oldest {
                     // A table that is gone or damaged is made anew from its frame.
                     let Ok(mut table) = table::read(&self.folder.stars.join(name)) else { continue };
-                    table.lighten(cutout_bytes(self.running.most()));
+                    table.lighten(Share::of_one_in(self.running.most()));
                     self.running.join(table);
                 }
             }
@@ -242,9 +242,9 @@ impl Watcher {
             batch.push((path.clone(), *stamp, name));
         }
         let (settings, hash) = (&self.loaded.settings, &self.settings_sha256);
-        let cutout_bytes = cutout_bytes(self.running.most());
+        let share = Share::of_one_in(self.running.most());
         let one = |space: &mut Space, (path, _, name): &(String, Stamp, String)| {
-            measure_one(path, &self.folder.stars.join(name), settings, hash, cutout_bytes, space)
+            measure_one(path, &self.folder.stars.join(name), settings, hash, share, space)
         };
         let outcomes = batch.par_iter().map_init(Space::default, one).collect::<Result<Vec<_>>>()?;
         for ((path, stamp, name), outcome) in batch.into_iter().zip(outcomes) {

@@ -4,7 +4,7 @@ use nalgebra::DMatrix;
 
 use super::RepeatError;
 use super::interval::{NoiseMode, RmsChange, rms_change};
-use super::noise_check::NoiseCheck;
+use super::noise_check::{Excess, NoiseCheck};
 use super::places::unseen_over_scatter;
 pub use super::solve::Layout;
 use super::solve::{Data, check_rows};
@@ -19,6 +19,21 @@ pub struct Row {
     pub x: f64,
     pub y: f64,
     pub sigma: f64,
+}
+
+/// Which star in which exposure, and where: a [`Row`] without its error.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Place {
+    pub star: usize,
+    pub exposure: usize,
+    pub x: f64,
+    pub y: f64,
+}
+
+impl From<&Row> for Place {
+    fn from(&Row { star, exposure, x, y, .. }: &Row) -> Self {
+        Self { star, exposure, x, y }
+    }
 }
 
 /// What a change is held against.
@@ -48,8 +63,8 @@ pub struct Change {
     pub noise_check: NoiseCheck,
     /// Variance of the star offsets (detector only).
     pub offset_variance: Option<f64>,
-    /// 1 for a row that took part, 0 for one rejected as outlying.
-    pub weights: Vec<f64>,
+    /// Whether a row took part, or was rejected as outlying.
+    pub took_part: Vec<bool>,
     /// Rows that took part, by exposure.
     pub stars_used: Vec<usize>,
     /// Rows rejected as outlying, by exposure.
@@ -90,29 +105,42 @@ pub fn measure_change(
     values: &[Vec<f64>],
     reference: Reference,
 ) -> Result<Change, RepeatError> {
-    check_rows(exposures, rows, values)?;
-    measure_change_on(basis, &Layout::new(basis, rows), exposures, rows, values, reference)
+    let sigmas: Vec<f64> = rows.iter().map(|row| row.sigma).collect();
+    check_rows(exposures, rows.iter().map(Place::from), &sigmas, values)?;
+    let layout = Layout::new(basis, exposures, rows.iter().map(Place::from));
+    fit_change(basis, &layout, &sigmas, values, reference)
 }
 
-/// The same on rows whose layout is known; other quantities of the same stars may share it.
+/// The same on rows whose layout is known and that have these errors; other quantities of the same stars may
+/// share it.
 pub fn measure_change_on(
     basis: &Basis,
     layout: &Layout,
-    exposures: usize,
-    rows: &[Row],
+    sigmas: &[f64],
     values: &[Vec<f64>],
     reference: Reference,
 ) -> Result<Change, RepeatError> {
-    check_rows(exposures, rows, values)?;
-    let data = Data::new(basis, layout, exposures, rows, values, reference);
+    check_rows(layout.exposures(), layout.rows(), sigmas, values)?;
+    fit_change(basis, layout, sigmas, values, reference)
+}
+
+fn fit_change(
+    basis: &Basis,
+    layout: &Layout,
+    sigmas: &[f64],
+    values: &[Vec<f64>],
+    reference: Reference,
+) -> Result<Change, RepeatError> {
+    let (exposures, functions) = (layout.exposures(), basis.functions());
+    let data = Data { exposures, functions, values, reference, layout };
     data.check_links()?;
 
-    let stated: Vec<f64> = rows.iter().map(|r| r.sigma * r.sigma).collect();
-    let mut fit = data.fit(&stated)?;
-    let mut noise_check = data.check_noise(&fit, &stated)?;
+    let stated = || sigmas.iter().map(|sigma| sigma * sigma);
+    let mut fit = data.fit(stated().collect())?;
+    let mut noise_check = data.check_noise(&fit, sigmas)?;
     if noise_check.variance_factor < 1.0 {
-        let lowered: Vec<f64> = stated.iter().map(|v| v * noise_check.variance_factor).collect();
-        fit = data.fit(&lowered)?;
+        drop(fit);
+        fit = data.fit(stated().map(|v| v * noise_check.variance_factor).collect())?;
     }
     // Whatever the excess is, stars scatter by it about the fit; and the bright ones, which weigh
     // most under the stated errors, tell most of it once all weigh as they should.
@@ -121,9 +149,11 @@ pub fn measure_change_on(
         if floor <= 0.0 {
             break;
         }
-        let raised: Vec<f64> = stated.iter().map(|v| v + floor).collect();
-        fit = data.fit(&raised)?;
-        let again = data.check_noise(&fit, &stated)?;
+        // What is made anew makes room first.
+        drop(fit);
+        noise_check.excess = Excess::default();
+        fit = data.fit(stated().map(|v| v + floor).collect())?;
+        let again = data.check_noise(&fit, sigmas)?;
         noise_check.excess_variance = again.excess.variance;
         noise_check.excess = again.excess;
         noise_check.correlated = again.correlated;
@@ -132,7 +162,7 @@ pub fn measure_change_on(
         }
     }
     if noise_check.in_doubt() || basis.degree() < ENOUGH_DEGREE {
-        noise_check.unseen_elsewhere = unseen_over_scatter(basis, exposures, rows, &fit.row_weights());
+        noise_check.unseen_elsewhere = unseen_over_scatter(basis, layout, &fit.row_weights());
     }
     data.into_change(fit, noise_check)
 }

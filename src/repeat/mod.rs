@@ -7,6 +7,7 @@
 //! | [`phase`] | what the place of a star within its pixel does, learnt from its repeats |
 //! | [`star_offsets`] | the normal equations, with every star's own offset eliminated |
 //! | [`noise_check`] | are the stated errors true; is what exceeds them white over the field |
+//! | `groups` | which rows belong to each star and to each exposure |
 //! | `near` | which stars of an exposure are nearest to each other |
 //! | `places` | whether the places of the stars stand for the whole field |
 //! | [`interval`] | the rms change with its noise removed, and its interval |
@@ -21,6 +22,7 @@
 //! | [`star_counts`], [`plan`], [`outlook`] | the same before there are data: chance of each decision |
 
 pub mod change;
+mod groups;
 pub mod held_out;
 pub mod interval;
 mod near;
@@ -41,7 +43,7 @@ pub mod star_counts;
 pub mod star_offsets;
 pub mod subset;
 
-pub use change::{Change, Layout, Reference, Row, measure_change, measure_change_on};
+pub use change::{Change, Layout, Place, Reference, Row, measure_change, measure_change_on};
 pub use interval::{NoiseMode, RmsChange, rms_change};
 
 use thiserror::Error;

@@ -6,12 +6,12 @@ use super::noise_check::Residual;
 /// Most neighbours of each star that make pairs.
 const NEIGHBOURS: usize = 8;
 
-/// Pairs of each star of one exposure with its nearest neighbours within `reach`, each pair once,
-/// with their distance.
-pub fn near_pairs(rows: &[Residual], own: &[usize], reach: f64) -> Vec<(usize, usize, f64)> {
-    let cells = Cells::of(rows, own);
+/// Pairs of each star of one exposure, whose rows these are, with its nearest neighbours within `reach`, each pair
+/// once, with their distance.
+pub fn near_pairs(rows: &[Residual], reach: f64) -> Vec<(usize, usize, f64)> {
+    let cells = Cells::of(rows);
     let mut pairs: Vec<(usize, usize, f64)> = vec![];
-    for &i in own {
+    for i in 0..rows.len() {
         pairs.extend(cells.nearest(rows, i, reach).into_iter().map(|(d, i, j)| (i, j, d)));
     }
     pairs.sort_by_key(|p| (p.0, p.1));
@@ -31,21 +31,21 @@ struct Cells {
 }
 
 impl Cells {
-    fn of(rows: &[Residual], own: &[usize]) -> Self {
+    fn of(rows: &[Residual]) -> Self {
         let extent = |pick: fn(&Residual) -> f64| {
-            let values = own.iter().map(|&i| pick(&rows[i]));
+            let values = rows.iter().map(pick);
             values.fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), v| (a.min(v), b.max(v)))
         };
         let ((x0, x1), (y0, y1)) = (extent(|r| r.x), extent(|r| r.y));
         let (width, height) = ((x1 - x0).max(0.0), (y1 - y0).max(0.0));
-        let wanted = (own.len() as f64 / STARS_IN_CELL).max(1.0);
+        let wanted = (rows.len() as f64 / STARS_IN_CELL).max(1.0);
         // Stars on a line have no area: its length alone counts then.
         let side = (width * height / wanted).sqrt().max(width.max(height) / wanted).max(f64::MIN_POSITIVE);
         let count = |length: f64| (length / side) as usize + 1;
         let (columns, lines) = (count(width), count(height));
         let mut cells = Self { from: [x0, y0], side, columns, rows: vec![vec![]; columns * lines] };
-        for &i in own {
-            let [column, line] = cells.place(&rows[i]);
+        for (i, row) in rows.iter().enumerate() {
+            let [column, line] = cells.place(row);
             cells.rows[line * columns + column].push(i);
         }
         cells
@@ -129,13 +129,12 @@ mod tests {
                 .map(|star| {
                     let [x, y] = shape([rng.random::<f64>(), rng.random::<f64>()]).map(|v| 1000.0 * v);
                     let (value, variance, leverage) = ([0.0; 2], 1.0, 0.0);
-                    Residual { star, exposure: 0, x, y, value, variance, leverage }
+                    Residual { row: star, star, x, y, value, stated: variance, variance, leverage }
                 })
                 .collect();
-            let own: Vec<usize> = (0..count).collect();
             for reach in [20.0, 150.0, 2000.0] {
                 let found: Vec<(usize, usize)> =
-                    near_pairs(&rows, &own, reach).into_iter().map(|(i, j, _)| (i, j)).collect();
+                    near_pairs(&rows, reach).into_iter().map(|(i, j, _)| (i, j)).collect();
                 assert_eq!(found, one_by_one(&rows, reach), "{count} rows within {reach}");
             }
         }

@@ -4,6 +4,7 @@ use std::collections::HashMap;
 
 use statrs::distribution::{ChiSquared, ContinuousCDF};
 
+use super::groups::Groups;
 use super::interval::{RmsChange, two_sided_normal, with_extra};
 use super::near::near_pairs;
 use super::root::crossing_above;
@@ -40,23 +41,37 @@ pub struct NoiseCheck {
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Excess {
     pub variance: f64,
-    /// Every residual that bears on it: sum of the components' squares, noise, degrees of freedom.
-    terms: Vec<(f64, f64, f64)>,
+    /// Every residual that bears on it: sum of the components' squares, noise.
+    terms: Vec<(f64, f64)>,
+    /// Degrees of freedom of all.
+    dof: f64,
     /// Degrees of freedom that a chi-square of the same relative scatter has: stars scatter by
     /// more than Gaussian noise where a change is strong in one part of the field.
     effective_dof: f64,
 }
 
+/// What one residual says of it.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Scatter {
+    pub star: usize,
+    /// Sum of the components' squares.
+    pub square: f64,
+    pub noise: f64,
+    /// Degrees of freedom.
+    pub free: f64,
+}
+
 impl Excess {
-    /// From `terms` (sum of the components' squares, noise, degrees of freedom), each of the star
-    /// of the same index in `stars`.
-    pub(super) fn of(stars: &[usize], terms: Vec<(f64, f64, f64)>) -> Self {
-        let dof: f64 = terms.iter().map(|t| t.2).sum();
-        let mut excess = Self { variance: 0.0, terms, effective_dof: dof };
+    /// From the scatter of every residual.
+    pub(super) fn of<I: Iterator<Item = Scatter>>(rows: impl Fn() -> I) -> Self {
+        let mut terms = Vec::with_capacity(rows().count());
+        terms.extend(rows().map(|r| (r.square, r.noise)));
+        let dof: f64 = rows().map(|r| r.free).sum();
+        let mut excess = Self { variance: 0.0, terms, dof, effective_dof: dof };
         excess.variance = excess.reaching(dof);
         let mut by_star = std::collections::BTreeMap::<usize, f64>::new();
-        for (star, (square, noise, free)) in stars.iter().zip(&excess.terms) {
-            *by_star.entry(*star).or_default() += square / (noise + excess.variance) - free;
+        for Scatter { star, square, noise, free } in rows() {
+            *by_star.entry(star).or_default() += square / (noise + excess.variance) - free;
         }
         let scatter: f64 = by_star.values().map(|d| d * d).sum();
         excess.effective_dof = dof.min(2.0 * dof * dof / scatter.max(f64::MIN_POSITIVE));
@@ -65,7 +80,7 @@ impl Excess {
 
     /// The variance under which the scatter is `target`; 0 where it is less already.
     fn reaching(&self, target: f64) -> f64 {
-        let scatter = |v: f64| self.terms.iter().map(|(square, noise, _)| square / (noise + v)).sum::<f64>();
+        let scatter = |v: f64| self.terms.iter().map(|(square, noise)| square / (noise + v)).sum::<f64>();
         let typical = self.terms.iter().map(|t| t.1).sum::<f64>() / self.terms.len() as f64;
         if self.terms.is_empty() || scatter(0.0) <= target {
             return 0.0;
@@ -75,9 +90,8 @@ impl Excess {
 
     /// Upper bound, `tail` the probability beyond it.
     pub fn high(&self, tail: f64) -> f64 {
-        let dof: f64 = self.terms.iter().map(|t| t.2).sum();
         let Ok(chi2) = ChiSquared::new(self.effective_dof) else { return f64::INFINITY };
-        self.reaching(dof * chi2.inverse_cdf(tail) / self.effective_dof).max(self.variance)
+        self.reaching(self.dof * chi2.inverse_cdf(tail) / self.effective_dof).max(self.variance)
     }
 }
 
@@ -189,15 +203,18 @@ impl CountedAsChange {
     }
 }
 
-/// A row as the check needs it. Rejected rows are left out by the caller.
+/// A row as the check needs it.
 #[derive(Debug, Clone, Copy)]
 pub struct Residual {
+    /// Its number among all rows.
+    pub row: usize,
     pub star: usize,
-    pub exposure: usize,
     pub x: f64,
     pub y: f64,
     /// Per component; the second is 0 where there is one.
     pub value: [f64; 2],
+    /// Without any floor.
+    pub stated: f64,
     /// As used by the fit: stated, or raised.
     pub variance: f64,
     pub leverage: f64,
@@ -209,35 +226,39 @@ impl Residual {
     }
 }
 
-/// The pulls, the excess over the stated errors by chi-square, and the correlation of neighbours.
-/// `stated` are the variances of the rows without any floor. `induced(i, j)` is the covariance that
-/// the fit itself gives to residuals i and j of one exposure when the noise is white
-/// (negative), per component.
+/// The pulls, the excess over the stated errors by chi-square, and the correlation of neighbours, from the
+/// residuals of all rows by number, `None` for rejected ones: made anew each time they are looked at, for together
+/// they would take more memory than all else. `induced` is the covariance that the fit itself gives to two of one
+/// exposure when the noise is white (negative), per component.
 pub fn check(
-    rows: &[Residual],
-    stated: &[f64],
-    exposures: usize,
+    residual: impl Fn(usize) -> Option<Residual>,
+    rows_of_exposure: &Groups,
     components: usize,
-    induced: impl Fn(usize, usize) -> f64,
+    induced: impl Fn(&Residual, &Residual) -> f64,
 ) -> NoiseCheck {
-    let q = components as f64;
-    let chi2: f64 = rows.iter().zip(stated).map(|(r, v)| r.square(components) / v).sum();
-    let dof: f64 = q * rows.iter().map(|r| 1.0 - r.leverage).sum::<f64>();
-    let mut by_exposure = vec![(0.0, 0.0); exposures];
-    for (r, v) in rows.iter().zip(stated) {
-        let (free, scatter) = &mut by_exposure[r.exposure];
-        *free += 1.0 - r.leverage;
-        *scatter += r.square(components) / v;
-    }
+    let (q, exposures) = (components as f64, rows_of_exposure.len());
+    let rows = || (0..rows_of_exposure.rows()).filter_map(&residual);
+    let of_exposure = |t: usize| rows_of_exposure.of(t).filter_map(&residual);
+    let chi2: f64 = rows().map(|r| r.square(components) / r.stated).sum();
+    let dof: f64 = q * rows().map(|r| 1.0 - r.leverage).sum::<f64>();
+    let summed = |t: usize| {
+        of_exposure(t).fold((0.0, 0.0), |(free, scatter), r| {
+            (free + (1.0 - r.leverage), scatter + r.square(components) / r.stated)
+        })
+    };
     let pull = |(free, scatter): (f64, f64)| (q * free > 0.5).then(|| (scatter / (q * free)).sqrt());
-    let exposure_pull = by_exposure.into_iter().map(pull).collect();
+    let exposure_pull = (0..exposures).map(summed).map(pull).collect();
     let (p_excess, p_deficit) = match ChiSquared::new(dof) {
         Ok(distribution) => (distribution.sf(chi2), distribution.cdf(chi2)),
         Err(_) => (1.0, 1.0),
     };
-    let stars: Vec<usize> = rows.iter().map(|r| r.star).collect();
-    let term = |(r, v): (&Residual, &f64)| (r.square(components), *v, q * (1.0 - r.leverage));
-    let excess = Excess::of(&stars, rows.iter().zip(stated).map(term).collect());
+    let scatter = |r: Residual| Scatter {
+        star: r.star,
+        square: r.square(components),
+        noise: r.stated,
+        free: q * (1.0 - r.leverage),
+    };
+    let excess = Excess::of(|| rows().map(scatter));
     let variance_factor = if p_deficit < SIGNIFICANT { chi2 / dof } else { 1.0 };
     NoiseCheck {
         pull: if dof > 0.0 { (chi2 / dof).sqrt() } else { 1.0 },
@@ -247,47 +268,47 @@ pub fn check(
         p_deficit,
         excess_variance: if p_excess < SIGNIFICANT { excess.variance } else { 0.0 },
         variance_factor,
-        correlated: neighbours(rows, stated, exposures, components, induced),
+        correlated: neighbours(
+            (0..exposures).map(|t| of_exposure(t).collect()),
+            side_of_the_field(rows),
+            components,
+            induced,
+        ),
         excess,
         unseen_elsewhere: 0.0,
     }
 }
 
 /// Mean product of the residuals of near pairs, weighted by the inverse of their variances, and what
-/// their squares exceed the `stated` variances by.
+/// their squares exceed the stated variances by; from the residuals of each exposure over a field of this `side`.
 pub(super) fn neighbours(
-    rows: &[Residual],
-    stated: &[f64],
-    exposures: usize,
+    by_exposure: impl ExactSizeIterator<Item = Vec<Residual>>,
+    side: f64,
     components: usize,
-    induced: impl Fn(usize, usize) -> f64,
+    induced: impl Fn(&Residual, &Residual) -> f64,
 ) -> Correlated {
-    let side = side_of_the_field(rows);
+    let exposures = by_exposure.len();
     let (mut resolved, mut pairs) = (0.0, 0);
     // By pair of stars: one pattern that comes and goes ties their products in all exposures.
     let mut places = HashMap::<(usize, usize), usize>::new();
     let mut by_pair = Vec::<Sums>::new();
-    let mut own = vec![vec![]; exposures];
-    for (i, row) in rows.iter().enumerate() {
-        own[row.exposure].push(i);
-    }
-    let excess = |i: usize| {
-        let noise = components as f64 * stated[i] * (1.0 - rows[i].leverage);
-        rows[i].square(components) - noise
+    let excess = |r: &Residual| r.square(components) - components as f64 * r.stated * (1.0 - r.leverage);
+    let pairs_of = |rows: Vec<Residual>| {
+        let near = near_pairs(&rows, CLOSE * side);
+        near.into_iter().map(move |(i, j, apart)| (rows[i], rows[j], apart))
     };
-    for (i, j, apart) in own.iter().flat_map(|own| near_pairs(rows, own, CLOSE * side)) {
-        let weight = 1.0 / (rows[i].variance * rows[j].variance);
-        let products: f64 =
-            rows[i].value.iter().zip(rows[j].value).take(components).map(|(a, b)| a * b).sum();
-        let (a, b) = (rows[i].star, rows[j].star);
+    for (first, second, apart) in by_exposure.flat_map(pairs_of) {
+        let weight = 1.0 / (first.variance * second.variance);
+        let products: f64 = first.value.iter().zip(second.value).take(components).map(|(a, b)| a * b).sum();
+        let (a, b) = (first.star, second.star);
         let place = *places.entry((a.min(b), a.max(b))).or_insert(by_pair.len());
         if place == by_pair.len() {
             by_pair.push(Sums::default());
         }
         let sums = &mut by_pair[place];
         sums.weight += components as f64 * weight;
-        sums.product += weight * (products - components as f64 * induced(i, j));
-        sums.excess += 0.5 * weight * (excess(i) + excess(j));
+        sums.product += weight * (products - components as f64 * induced(&first, &second));
+        sums.excess += 0.5 * weight * (excess(&first) + excess(&second));
         resolved += components as f64 * weight * finest_correlation(apart / side);
         pairs += 1;
     }
@@ -335,11 +356,10 @@ fn finest_correlation(sides: f64) -> f64 {
 }
 
 /// Side of a square of the extent of the rows.
-fn side_of_the_field(rows: &[Residual]) -> f64 {
+pub(super) fn side_of_the_field<I: Iterator<Item = Residual>>(rows: impl Fn() -> I) -> f64 {
     let extent = |pick: fn(&Residual) -> f64| {
-        let (low, high) = rows
-            .iter()
-            .map(pick)
+        let (low, high) = rows()
+            .map(|r| pick(&r))
             .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(v), high.max(v)));
         (high - low).max(0.0)
     };

@@ -6,8 +6,8 @@
 
 use nalgebra::{DMatrix, DVector};
 
-use super::change::Row;
 use super::noise_check::FINEST_DEGREE;
+use super::solve::Layout;
 use crate::field::{Basis, basis::functions_of_degree};
 
 /// At most so many exposures, evenly spread, are looked at.
@@ -24,15 +24,15 @@ const UNLUCKY: f64 = 1.0;
 /// With X the functions of the basis and Z the orthonormal ones of one finer degree at the rows of an
 /// exposure, a change `Z c` gives the fit `A = (X'WX)^-1 X'WZ` and the scatter `R = Z - X A`. It shows
 /// the mean square `c' M c`, `M = A'A + R'WR / sum w (1 - h)`, where the field has `c' c`.
-pub(super) fn unseen_over_scatter(basis: &Basis, exposures: usize, rows: &[Row], weights: &[f64]) -> f64 {
+pub(super) fn unseen_over_scatter(basis: &Basis, layout: &Layout, weights: &[f64]) -> f64 {
     let fine = basis.refined(FINEST_DEGREE);
-    let mut own = vec![vec![]; exposures];
-    for (i, row) in rows.iter().enumerate().filter(|(i, _)| weights[*i] > 0.0) {
-        own[row.exposure].push(i);
-    }
-    let looked_at: Vec<&Vec<usize>> = own.iter().step_by(exposures.div_ceil(MOST_EXPOSURES)).collect();
+    let exposures = layout.rows_of_exposure.len();
+    let shown_in = |t: usize| {
+        let used = layout.rows_of_exposure.of(t).filter(|&i| weights[i] > 0.0);
+        shown(basis, &fine, &used.map(|i| (layout.places[i], weights[i])).collect::<Vec<_>>())
+    };
     let shown: Vec<Shown> =
-        looked_at.iter().filter_map(|own| shown(basis, &fine, rows, weights, own)).collect();
+        (0..exposures).step_by(exposures.div_ceil(MOST_EXPOSURES)).filter_map(shown_in).collect();
     (basis.degree() + 1..=fine.degree())
         .filter_map(|degree| unseen_of_degree(&shown, degree, basis.functions()))
         .fold(0.0, f64::max)
@@ -44,20 +44,21 @@ struct Shown {
     scatter: DMatrix<f64>,
 }
 
-fn shown(basis: &Basis, fine: &Basis, rows: &[Row], weights: &[f64], own: &[usize]) -> Option<Shown> {
+/// From the places of an exposure's rows with their weights.
+fn shown(basis: &Basis, fine: &Basis, rows: &[([f64; 2], f64)]) -> Option<Shown> {
     let (k, all) = (basis.functions(), fine.functions());
     let mut gram = DMatrix::<f64>::zeros(all, all);
-    for &i in own {
-        let phi = DVector::from_vec(fine.evaluate(rows[i].x, rows[i].y));
-        gram.ger(weights[i], &phi, &phi, 1.0);
+    for ([x, y], weight) in rows {
+        let phi = DVector::from_vec(fine.evaluate(*x, *y));
+        gram.ger(*weight, &phi, &phi, 1.0);
     }
     let cross = gram.view((0, k), (k, all - k)).into_owned();
     let inverse = gram.view((0, 0), (k, k)).into_owned().cholesky()?.inverse();
-    let free: f64 = own
+    let free: f64 = rows
         .iter()
-        .map(|&i| {
-            let phi = DVector::from_vec(basis.evaluate(rows[i].x, rows[i].y));
-            weights[i] * (1.0 - weights[i] * phi.dot(&(&inverse * &phi))).max(0.0)
+        .map(|([x, y], weight)| {
+            let phi = DVector::from_vec(basis.evaluate(*x, *y));
+            weight * (1.0 - weight * phi.dot(&(&inverse * &phi))).max(0.0)
         })
         .sum();
     let amounts = inverse * &cross;
@@ -84,13 +85,15 @@ fn unseen_of_degree(shown: &[Shown], degree: usize, skipped: usize) -> Option<f6
 
 #[cfg(test)]
 mod tests {
+    use super::super::change::Place;
     use super::*;
     use rand::{RngExt, SeedableRng, rngs::StdRng};
     use rand_distr::StandardNormal;
 
-    fn at(places: &[(f64, f64)]) -> (Vec<Row>, Vec<f64>) {
-        let row = |(star, &(x, y)): (usize, &(f64, f64))| Row { star, exposure: 0, x, y, sigma: 1.0 };
-        (places.iter().enumerate().map(row).collect(), vec![1.0; places.len()])
+    fn unseen(basis: &Basis, places: &[(f64, f64)]) -> f64 {
+        let place = |(star, &(x, y)): (usize, &(f64, f64))| Place { star, exposure: 0, x, y };
+        let layout = Layout::new(basis, 1, places.iter().enumerate().map(place));
+        unseen_over_scatter(basis, &layout, &vec![1.0; places.len()])
     }
 
     #[test]
@@ -100,10 +103,7 @@ mod tests {
             let along = |k: usize| reach * ((2 * k + 1) as f64 / side as f64 - 1.0);
             (0..side * side).map(|k| (along(k % side), along(k / side))).collect()
         };
-        let unseen = |places: &[(f64, f64)]| {
-            let (rows, weights) = at(places);
-            unseen_over_scatter(&basis, 1, &rows, &weights)
-        };
+        let unseen = |places: &[(f64, f64)]| unseen(&basis, places);
         assert!(unseen(&grid(120, 1.0)) < 0.01, "{}", unseen(&grid(120, 1.0)));
         assert!(unseen(&grid(5, 0.5)) > 1.0, "{}", unseen(&grid(5, 0.5)));
     }
@@ -128,9 +128,8 @@ mod tests {
                 fit.norm_squared() + (pattern - &x * fit).norm_squared() / 17.0
             })
             .collect();
-        let (rows, weights) = at(&places);
-        let own: Vec<usize> = (0..20).collect();
-        let shown = shown(&linear, &cubic.refined(FINEST_DEGREE), &rows, &weights, &own).unwrap();
+        let rows: Vec<([f64; 2], f64)> = places.iter().map(|&(x, y)| ([x, y], 1.0)).collect();
+        let shown = shown(&linear, &cubic.refined(FINEST_DEGREE), &rows).unwrap();
         let both = (shown.fitted + shown.scatter).view((3, 3), (4, 4)).into_owned();
         let mean = seen.iter().sum::<f64>() / draws as f64;
         let spread = (seen.iter().map(|s| (s - mean).powi(2)).sum::<f64>() / draws as f64).sqrt();

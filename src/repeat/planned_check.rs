@@ -6,9 +6,10 @@ use rand::{RngExt, SeedableRng, rngs::StdRng};
 use rand_distr::{ChiSquared, Distribution, StandardNormal};
 use statrs::distribution::ContinuousCDF;
 
-use super::change::{ENOUGH_DEGREE, Row};
+use super::change::{ENOUGH_DEGREE, Layout, Place};
 use super::noise_check::{
-    Correlated, CountedAsChange, Excess, NoiseCheck, Residual, SIGNIFICANT, neighbours,
+    Correlated, CountedAsChange, Excess, NoiseCheck, Residual, SIGNIFICANT, Scatter, neighbours,
+    side_of_the_field,
 };
 use super::places::unseen_over_scatter;
 use crate::field::{Basis, basis::functions_of_degree};
@@ -64,16 +65,10 @@ pub(super) struct Design {
 
 /// What stars at these places would not show of a change finer than `basis`.
 pub(super) fn unseen_elsewhere(basis: &Basis, stars: &[PlannedStar]) -> f64 {
-    let row = |(star, s): (usize, &PlannedStar)| Row {
-        star,
-        exposure: 0,
-        x: s.x,
-        y: s.y,
-        sigma: s.variance.sqrt(),
-    };
-    let rows: Vec<Row> = stars.iter().enumerate().map(row).collect();
+    let place = |(star, s): (usize, &PlannedStar)| Place { star, exposure: 0, x: s.x, y: s.y };
+    let layout = Layout::new(basis, 1, stars.iter().enumerate().map(place));
     let weights: Vec<f64> = stars.iter().map(|s| 1.0 / s.variance).collect();
-    unseen_over_scatter(basis, 1, &rows, &weights)
+    unseen_over_scatter(basis, &layout, &weights)
 }
 
 /// As many checks as there are `ranks` (0 to 1) of the scatter of the residuals, of equal probability, whatever
@@ -125,11 +120,13 @@ fn drawn_excess(stars: &[PlannedStar], contrasts: f64, scatter: f64, rng: &mut S
         .map_or(vec![contrasts; stars.len()], |chi2| stars.iter().map(|_| chi2.sample(rng)).collect());
     let pulls: Vec<f64> = stars.iter().zip(draw).map(|(s, d)| (1.0 - s.leverage()) * d).collect();
     let scale = scatter / pulls.iter().sum::<f64>();
-    let terms = stars
-        .iter()
-        .zip(pulls)
-        .map(|(s, pull)| (scale * pull * s.variance, s.variance, contrasts * (1.0 - s.leverage())));
-    Excess::of(&(0..stars.len()).collect::<Vec<_>>(), terms.collect())
+    let scatter = |(star, (s, pull)): (usize, (&PlannedStar, f64))| Scatter {
+        star,
+        square: scale * pull * s.variance,
+        noise: s.variance,
+        free: contrasts * (1.0 - s.leverage()),
+    };
+    Excess::of(|| stars.iter().zip(pulls.iter().copied()).enumerate().map(scatter))
 }
 
 fn information(stars: &[PlannedStar], floor: f64) -> f64 {
@@ -155,21 +152,21 @@ fn drawn_neighbours(
     let free = 1.0 - 1.0 / exposures as f64;
     let values: Vec<Vec<Vec<f64>>> =
         (0..components).map(|_| white_residuals(&drawn, exposures, rng)).collect();
-    let rows: Vec<Residual> = (0..exposures)
-        .flat_map(|exposure| drawn.iter().enumerate().map(move |(star, s)| (exposure, star, s)))
-        .map(|(exposure, star, s)| {
-            let value = |c: usize| values.get(c).map_or(0.0, |v| v[exposure][star]);
-            let value = [0, 1].map(|c| relative.sqrt() * value(c));
-            let leverage = 1.0 - free * (1.0 - s.leverage());
-            Residual { star, exposure, x: s.x, y: s.y, value, variance: s.variance + floor, leverage }
-        })
-        .collect();
-    let stated: Vec<f64> = rows.iter().map(|r| r.variance - floor).collect();
-    let induced = |i: usize, j: usize| {
-        let (a, b) = (&drawn[rows[i].star].fitted, &drawn[rows[j].star].fitted);
+    let residual = |exposure: usize, star: usize| {
+        let s = &drawn[star];
+        let value = |c: usize| values.get(c).map_or(0.0, |v| v[exposure][star]);
+        let value = [0, 1].map(|c| relative.sqrt() * value(c));
+        let (variance, leverage) = (s.variance + floor, 1.0 - free * (1.0 - s.leverage()));
+        let row = exposure * drawn.len() + star;
+        Residual { row, star, x: s.x, y: s.y, value, stated: variance - floor, variance, leverage }
+    };
+    let of_exposure = |t: usize| (0..drawn.len()).map(move |star| residual(t, star));
+    let side = side_of_the_field(|| (0..exposures).flat_map(of_exposure));
+    let induced = |i: &Residual, j: &Residual| {
+        let (a, b) = (&drawn[i.star].fitted, &drawn[j.star].fitted);
         -free * a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>()
     };
-    let found = neighbours(&rows, &stated, exposures, components, induced);
+    let found = neighbours((0..exposures).map(|t| of_exposure(t).collect()), side, components, induced);
     // What was not drawn would average the rest out.
     let fewer = (every as f64 * (design.exposures - 1) as f64 / (exposures - 1) as f64).sqrt();
     Correlated { variance: found.variance / fewer, err: found.err / fewer, ..found }

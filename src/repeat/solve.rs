@@ -2,8 +2,10 @@
 //! [`super::change`].
 
 use nalgebra::{DMatrix, DVector};
+use rayon::prelude::*;
 
-use super::change::{Change, DENSE_LIMIT, Reference, Row};
+use super::change::{Change, DENSE_LIMIT, Place, Reference};
+use super::groups::Groups;
 use super::interval::NoiseMode;
 use super::noise_check::{NoiseCheck, Residual, check};
 use super::star_offsets::{NormalEquations, bilinear};
@@ -17,83 +19,108 @@ const ROUGH: f64 = 1e-12;
 
 /// The measurements, arranged for the solver.
 pub(super) struct Data<'a> {
-    exposures: usize,
-    functions: usize,
-    rows: &'a [Row],
-    values: &'a [Vec<f64>],
-    reference: Reference,
-    layout: &'a Layout,
+    pub(super) exposures: usize,
+    pub(super) functions: usize,
+    pub(super) values: &'a [Vec<f64>],
+    pub(super) reference: Reference,
+    pub(super) layout: &'a Layout,
 }
 
 /// Where the rows lie and to whom they belong: the same for all quantities measured on them.
 #[derive(Debug, Clone)]
 pub struct Layout {
+    pub(super) places: Vec<[f64; 2]>,
     phi: Vec<f64>,
-    exposure_of: Vec<usize>,
-    star_of: Vec<usize>,
-    rows_of_star: Vec<Vec<usize>>,
+    exposure_of: Vec<u32>,
+    pub(super) rows_of_exposure: Groups,
+    /// Counted without gaps.
+    star_of: Vec<u32>,
+    rows_of_star: Groups,
 }
 
 impl Layout {
-    pub fn new(basis: &Basis, rows: &[Row]) -> Self {
+    /// For rows of so many exposures.
+    pub fn new(basis: &Basis, exposures: usize, rows: impl ExactSizeIterator<Item = Place> + Clone) -> Self {
         let mut phi = Vec::with_capacity(rows.len() * basis.functions());
-        rows.iter().for_each(|r| phi.extend(basis.evaluate(r.x, r.y)));
-        let mut by_star = std::collections::BTreeMap::<usize, Vec<usize>>::new();
-        for (i, row) in rows.iter().enumerate() {
-            by_star.entry(row.star).or_default().push(i);
+        rows.clone().for_each(|r| phi.extend(basis.evaluate(r.x, r.y)));
+        let stars: std::collections::BTreeSet<usize> = rows.clone().map(|r| r.star).collect();
+        let number: std::collections::HashMap<usize, u32> = stars.into_iter().zip(0..).collect();
+        let star_of: Vec<u32> = rows.clone().map(|r| number[&r.star]).collect();
+        let exposure_of: Vec<u32> = rows.clone().map(|r| r.exposure as u32).collect();
+        Self {
+            places: rows.map(|r| [r.x, r.y]).collect(),
+            phi,
+            rows_of_exposure: Groups::of_rows(&exposure_of, exposures),
+            exposure_of,
+            rows_of_star: Groups::of_rows(&star_of, number.len()),
+            star_of,
         }
-        let rows_of_star: Vec<Vec<usize>> = by_star.into_values().collect();
-        let mut star_of = vec![0; rows.len()];
-        for (star, rows) in rows_of_star.iter().enumerate() {
-            rows.iter().for_each(|&i| star_of[i] = star);
-        }
-        Self { phi, exposure_of: rows.iter().map(|r| r.exposure).collect(), star_of, rows_of_star }
+    }
+
+    pub(super) fn exposures(&self) -> usize {
+        self.rows_of_exposure.len()
+    }
+
+    pub(super) fn rows(&self) -> impl ExactSizeIterator<Item = Place> + '_ {
+        let stars = self.star_of.iter().zip(&self.exposure_of);
+        self.places.iter().zip(stars).map(|(&[x, y], (&star, &exposure))| Place {
+            star: star as usize,
+            exposure: exposure as usize,
+            x,
+            y,
+        })
     }
 }
 
 /// One converged robust fit.
 pub(super) struct Fit {
+    solution: Solution,
+    variances: Vec<f64>,
+    offset_variance: Option<f64>,
+}
+
+/// What one choice of weights gives.
+struct Solution {
     /// Stacked, one a component.
     coefficients: Vec<DVector<f64>>,
     blocks: Vec<DMatrix<f64>>,
     residuals: Vec<Vec<f64>>,
-    variances: Vec<f64>,
+    /// Robust ones.
     weights: Vec<f64>,
     fitted_variance: Vec<f64>,
     prior: Vec<f64>,
-    offset_variance: Option<f64>,
 }
 
 impl Fit {
     /// Robust weight over variance, one a row.
     pub(super) fn row_weights(&self) -> Vec<f64> {
-        self.weights.iter().zip(&self.variances).map(|(u, v)| u / v).collect()
+        self.solution.row_weights(&self.variances)
     }
 }
 
-impl<'a> Data<'a> {
-    pub(super) fn new(
-        basis: &Basis,
-        layout: &'a Layout,
-        exposures: usize,
-        rows: &'a [Row],
-        values: &'a [Vec<f64>],
-        reference: Reference,
-    ) -> Self {
-        Self { exposures, functions: basis.functions(), rows, values, reference, layout }
+impl Solution {
+    /// All else is forgotten, to make room for the next one.
+    fn into_coefficients(self) -> Vec<DVector<f64>> {
+        self.coefficients
     }
 
+    fn row_weights(&self, variances: &[f64]) -> Vec<f64> {
+        self.weights.iter().zip(variances).map(|(u, v)| u / v).collect()
+    }
+}
+
+impl Data<'_> {
     /// Every exposure needs shared stars for its functions and, on the sky, a chain of
     /// shared stars to every other.
     pub(super) fn check_links(&self) -> Result<(), RepeatError> {
         let functions = self.functions;
         let needed = functions + 1;
+        let stars = &self.layout.rows_of_star;
         let mut usable = vec![0usize; self.exposures];
-        for rows in &self.layout.rows_of_star {
-            for &i in rows {
-                let linked = self.reference == Reference::Detector || rows.len() > 1;
-                usable[self.layout.exposure_of[i]] += usize::from(linked);
-            }
+        for star in 0..stars.len() {
+            let rows = stars.of(star);
+            let linked = self.reference == Reference::Detector || rows.len() > 1;
+            rows.for_each(|i| usable[self.layout.exposure_of[i] as usize] += usize::from(linked));
         }
         // The worst exposure is the one to name.
         if let Some((exposure, count)) = usable.iter().enumerate().min_by_key(|(_, count)| **count)
@@ -127,10 +154,11 @@ impl<'a> Data<'a> {
     /// Stars that exposure `t` shares with each exposure.
     fn shared_with(&self, t: usize) -> Vec<usize> {
         let mut shared = vec![0; self.exposures];
-        for rows in &self.layout.rows_of_star {
-            let here = rows.iter().filter(|&&i| self.layout.exposure_of[i] == t).count();
+        for star in 0..self.layout.rows_of_star.len() {
+            let exposures = self.layout.rows_of_star.of(star).map(|i| self.layout.exposure_of[i] as usize);
+            let here = exposures.clone().filter(|&exposure| exposure == t).count();
             if here > 0 {
-                rows.iter().for_each(|&i| shared[self.layout.exposure_of[i]] += here);
+                exposures.for_each(|exposure| shared[exposure] += here);
             }
         }
         shared
@@ -155,46 +183,45 @@ impl<'a> Data<'a> {
     /// weight zero, and solves by plain least squares with the rest. The reweighted step
     /// (Rousseeuw & Leroy 1987, Robust Regression and Outlier Detection, from memory) keeps
     /// the covariance exact where stars are few; a smooth weight would not.
-    pub(super) fn fit(&self, variances: &[f64]) -> Result<Fit, RepeatError> {
-        let mut weights = vec![1.0; self.rows.len()];
+    pub(super) fn fit(&self, variances: Vec<f64>) -> Result<Fit, RepeatError> {
         let mut prior = vec![0.0; self.layout.rows_of_star.len()];
-        let mut fit = self.solve_once(&weights, &prior, variances, None, ROUGH)?;
+        let mut found = self.solve_once(vec![1.0; variances.len()], &prior, &variances, None, ROUGH)?;
         let mut offset_variance = None;
         for (weight_of, iterations) in [(huber as fn(f64) -> f64, 12), (bisquare, 25)] {
             for _ in 0..iterations {
-                let distances = self.distances(&fit);
-                let Some(scale) = self.scale(&distances) else { break };
-                let new: Vec<f64> = distances.iter().map(|d| weight_of(d / scale)).collect();
-                let moved = new.iter().zip(&weights).map(|(a, b)| (a - b).abs()).fold(0.0, f64::max);
-                weights = new;
+                let mut weights = self.distances(&found, &variances);
+                let Some(scale) = self.scale(&weights) else { break };
+                weights.iter_mut().for_each(|distance| *distance = weight_of(*distance / scale));
+                let moved =
+                    weights.iter().zip(&found.weights).map(|(a, b)| (a - b).abs()).fold(0.0, f64::max);
                 if self.reference == Reference::Detector {
-                    offset_variance = Some(self.offset_prior(&fit, &mut prior));
+                    offset_variance = Some(self.offset_prior(&found, &variances, &mut prior));
                 }
-                fit = self.solve_once(&weights, &prior, variances, Some(&fit.coefficients), ROUGH)?;
+                let near = found.into_coefficients();
+                found = self.solve_once(weights, &prior, &variances, Some(&near), ROUGH)?;
                 if moved < 1e-4 {
                     break;
                 }
             }
         }
-        let distances = self.distances(&fit);
+        let mut kept = self.distances(&found, &variances);
         // Few residuals can have a small median by chance: the stated errors are its floor.
-        let scale = self.scale(&distances).unwrap_or(1.0).max(1.0);
-        let kept = distances.iter().map(|d| if bisquare(d / scale) > 0.0 { 1.0 } else { 0.0 });
-        let near = Some(fit.coefficients.as_slice());
-        fit = self.solve_once(&kept.collect::<Vec<f64>>(), &prior, variances, near, EXACT)?;
-        fit.offset_variance = offset_variance;
-        Ok(fit)
+        let scale = self.scale(&kept).unwrap_or(1.0).max(1.0);
+        kept.iter_mut().for_each(|d| *d = if bisquare(*d / scale) > 0.0 { 1.0 } else { 0.0 });
+        let near = found.into_coefficients();
+        let solution = self.solve_once(kept, &prior, &variances, Some(&near), EXACT)?;
+        Ok(Fit { solution, variances, offset_variance })
     }
 
     /// From the coefficients `near` on, one vector a component, to this share of the square of the error.
     fn solve_once(
         &self,
-        robust: &[f64],
+        robust: Vec<f64>,
         prior: &[f64],
         variances: &[f64],
         near: Option<&[DVector<f64>]>,
         share: f64,
-    ) -> Result<Fit, RepeatError> {
+    ) -> Result<Solution, RepeatError> {
         let weights = robust.iter().zip(variances).map(|(u, v)| u / v).collect();
         let mut equations = self.equations(weights, prior.to_vec());
         if self.reference == Reference::Detector && prior.iter().all(|p| *p == 0.0) {
@@ -205,38 +232,38 @@ impl<'a> Data<'a> {
         let solved = |(q, values): (usize, &Vec<f64>)| {
             equations.solve(values, &blocks, near.map(|coefficients| &coefficients[q]), share)
         };
-        let coefficients: Vec<DVector<f64>> = self.values.iter().enumerate().map(solved).collect();
+        let coefficients: Vec<DVector<f64>> = self.values.par_iter().enumerate().map(solved).collect();
         let residuals = coefficients
             .iter()
             .zip(self.values)
             .map(|(c, values)| {
-                let mut left: Vec<f64> = values.iter().zip(equations.models(c)).map(|(v, m)| v - m).collect();
+                let mut left = equations.models(c);
+                left.iter_mut().zip(values).for_each(|(left, value)| *left = value - *left);
                 let offsets = equations.offsets(&left);
-                left.iter_mut().zip(&self.layout.star_of).for_each(|(left, star)| *left -= offsets[*star]);
+                let stars = self.layout.star_of.iter().map(|&star| offsets[star as usize]);
+                left.iter_mut().zip(stars).for_each(|(left, offset)| *left -= offset);
                 left
             })
             .collect();
-        Ok(Fit {
+        Ok(Solution {
             fitted_variance: equations.fitted_variances(&blocks)?,
             prior: equations.prior,
             coefficients,
             blocks,
             residuals,
-            variances: variances.to_vec(),
-            weights: robust.to_vec(),
-            offset_variance: None,
+            weights: robust,
         })
     }
 
     /// Rms over the components of the residual over its standard deviation. Of a row with robust
     /// weight u, noise v and fitted variance g that is `v + (1 - 2u) g`: a row inside the fit
     /// is drawn to it, one left out is not.
-    fn distances(&self, fit: &Fit) -> Vec<f64> {
-        (0..self.rows.len())
+    fn distances(&self, found: &Solution, variances: &[f64]) -> Vec<f64> {
+        (0..variances.len())
             .map(|i| {
-                let square = fit.residuals.iter().map(|r| r[i] * r[i]).sum::<f64>();
-                let v = fit.variances[i];
-                let variance = (v + (1.0 - 2.0 * fit.weights[i]) * fit.fitted_variance[i]).max(0.05 * v);
+                let square = found.residuals.iter().map(|r| r[i] * r[i]).sum::<f64>();
+                let v = variances[i];
+                let variance = (v + (1.0 - 2.0 * found.weights[i]) * found.fitted_variance[i]).max(0.05 * v);
                 (square / (self.values.len() as f64 * variance)).sqrt()
             })
             .collect()
@@ -251,19 +278,17 @@ impl<'a> Data<'a> {
     /// Variance of the star offsets by Paule & Mandel (1982, J. Res. NBS 87, 377) over the stars
     /// that do not stand out; `prior` gets its inverse, lowered to zero for stars that do
     /// (pairs), whose offset is then free.
-    fn offset_prior(&self, fit: &Fit, prior: &mut [f64]) -> f64 {
-        let equations = self.equations(fit.row_weights(), vec![0.0; self.layout.rows_of_star.len()]);
+    fn offset_prior(&self, found: &Solution, variances: &[f64], prior: &mut [f64]) -> f64 {
+        let stars = self.layout.rows_of_star.len();
+        let equations = self.equations(found.row_weights(variances), vec![0.0; stars]);
         let mut means: Vec<Vec<f64>> = vec![];
-        for (c, values) in fit.coefficients.iter().zip(self.values) {
+        for (c, values) in found.coefficients.iter().zip(self.values) {
             let left: Vec<f64> = values.iter().zip(equations.models(c)).map(|(v, m)| v - m).collect();
             means.push(equations.offsets(&left));
         }
-        let noise: Vec<Option<f64>> = self
-            .layout
-            .rows_of_star
-            .iter()
-            .map(|rows| {
-                let total: f64 = rows.iter().map(|i| equations.weights[*i]).sum();
+        let noise: Vec<Option<f64>> = (0..stars)
+            .map(|star| {
+                let total: f64 = self.layout.rows_of_star.of(star).map(|i| equations.weights[i]).sum();
                 (total > 0.0).then(|| 1.0 / total)
             })
             .collect();
@@ -285,7 +310,7 @@ impl<'a> Data<'a> {
         // of its own as only star means can tell (stars seen in few exposures).
         let within: f64 = equations.informative_weights().iter().sum();
         let held: f64 =
-            self.equations(equations.weights.clone(), fit.prior.clone()).informative_weights().iter().sum();
+            self.equations(equations.weights, found.prior.clone()).informative_weights().iter().sum();
         let from_means = ((self.exposures - 1) * self.functions) as f64 * (1.0 - within / held).max(0.0);
         let dof = (plain.len() as f64 - self.functions as f64 - from_means).max(1.0);
         let miss = |variance: f64| plain.iter().map(|s| distance(*s, variance).powi(2)).sum::<f64>() - dof;
@@ -300,45 +325,42 @@ impl<'a> Data<'a> {
         variance
     }
 
-    /// The noise check of a fit (whose variances are the stated ones, or raised by a floor), on the rows that
-    /// were not rejected, each at full weight.
-    pub(super) fn check_noise(&self, fit: &Fit, stated: &[f64]) -> Result<NoiseCheck, RepeatError> {
-        let variances = &fit.variances;
-        let full = fit.weights.iter().zip(variances).map(|(u, v)| if *u > 0.0 { 1.0 / v } else { 0.0 });
-        let equations = self.equations(full.collect(), fit.prior.clone());
+    /// The noise check of a fit (whose variances are those of the stated errors, or raised by a floor), on the rows
+    /// that were not rejected, each at full weight.
+    pub(super) fn check_noise(&self, fit: &Fit, sigmas: &[f64]) -> Result<NoiseCheck, RepeatError> {
+        let Fit { solution: Solution { residuals, weights, prior, .. }, variances, .. } = fit;
+        let full = weights.iter().zip(variances).map(|(u, v)| if *u > 0.0 { 1.0 / v } else { 0.0 });
+        let equations = self.equations(full.collect(), prior.clone());
         let blocks = equations.exposure_covariances()?;
         let fitted = equations.fitted_variances(&blocks)?;
-        let leverage: Vec<f64> = fitted.iter().zip(variances).map(|(g, v)| (g / v).min(1.0)).collect();
-        let used: Vec<usize> =
-            (0..self.rows.len()).filter(|i| fit.weights[*i] > 0.0 && leverage[*i] < 0.99).collect();
-        let residuals: Vec<Residual> = used
-            .iter()
-            .map(|&i| Residual {
-                star: self.rows[i].star,
-                exposure: self.rows[i].exposure,
-                x: self.rows[i].x,
-                y: self.rows[i].y,
-                value: [fit.residuals[0][i], fit.residuals.get(1).map_or(0.0, |r| r[i])],
+        drop(equations);
+        let residual = |i: usize| {
+            let leverage = (fitted[i] / variances[i]).min(1.0);
+            (weights[i] > 0.0 && leverage < 0.99).then(|| Residual {
+                row: i,
+                star: self.layout.star_of[i] as usize,
+                x: self.layout.places[i][0],
+                y: self.layout.places[i][1],
+                value: [residuals[0][i], residuals.get(1).map_or(0.0, |r| r[i])],
+                stated: sigmas[i] * sigmas[i],
                 variance: variances[i],
-                leverage: leverage[i],
+                leverage,
             })
-            .collect();
-        let stated: Vec<f64> = used.iter().map(|&i| stated[i]).collect();
+        };
         let left = 1.0 - 1.0 / self.exposures as f64;
         let k = self.functions;
-        let induced = |i: usize, j: usize| {
-            let (a, b) = (used[i], used[j]);
-            let phi = |row: usize| &self.layout.phi[row * k..(row + 1) * k];
-            -left * bilinear(&blocks[self.layout.exposure_of[a]], phi(b), phi(a))
+        let induced = |a: &Residual, b: &Residual| {
+            let phi = |r: &Residual| &self.layout.phi[r.row * k..(r.row + 1) * k];
+            -left * bilinear(&blocks[self.layout.exposure_of[a.row] as usize], phi(b), phi(a))
         };
-        Ok(check(&residuals, &stated, self.exposures, self.values.len(), induced))
+        Ok(check(residual, &self.layout.rows_of_exposure, self.values.len(), induced))
     }
 
     pub(super) fn into_change(self, fit: Fit, noise_check: NoiseCheck) -> Result<Change, RepeatError> {
         let (n, k, q) = (self.exposures, self.functions, self.values.len());
-        let equations = self.equations(fit.row_weights(), fit.prior.clone());
-        let exposure_covariance = fit.blocks;
-        let mut stacked = fit.coefficients.clone();
+        let equations = self.equations(fit.row_weights(), fit.solution.prior.clone());
+        let Fit { solution, offset_variance, .. } = fit;
+        let Solution { coefficients: mut stacked, blocks: exposure_covariance, weights, .. } = solution;
         for c in &mut stacked {
             equations.centre(c);
         }
@@ -350,8 +372,8 @@ impl<'a> Data<'a> {
         let coefficients = stacked.iter().map(|c| DMatrix::from_row_slice(n, k, c.as_slice())).collect();
         let count = |wanted: bool| {
             let mut counts = vec![0; n];
-            for (u, t) in fit.weights.iter().zip(&self.layout.exposure_of) {
-                counts[*t] += usize::from((*u > 0.0) == wanted);
+            for (u, t) in weights.iter().zip(&self.layout.exposure_of) {
+                counts[*t as usize] += usize::from((*u > 0.0) == wanted);
             }
             counts
         };
@@ -363,10 +385,10 @@ impl<'a> Data<'a> {
             exposure_covariance,
             covariance,
             noise_check,
-            offset_variance: fit.offset_variance,
+            offset_variance,
             stars_used: count(true),
             rejected: count(false),
-            weights: fit.weights,
+            took_part: weights.iter().map(|u| *u > 0.0).collect(),
             modes,
         })
     }
@@ -417,7 +439,13 @@ pub(super) fn block_modes(
     modes
 }
 
-pub(super) fn check_rows(exposures: usize, rows: &[Row], values: &[Vec<f64>]) -> Result<(), RepeatError> {
+/// `sigmas` are the errors of the rows.
+pub(super) fn check_rows(
+    exposures: usize,
+    rows: impl ExactSizeIterator<Item = Place>,
+    sigmas: &[f64],
+    values: &[Vec<f64>],
+) -> Result<(), RepeatError> {
     if exposures < 2 {
         return Err(RepeatError::TooFewExposures { exposures });
     }
@@ -428,16 +456,14 @@ pub(super) fn check_rows(exposures: usize, rows: &[Row], values: &[Vec<f64>]) ->
             expected: 1,
         });
     }
-    for component in values {
-        if component.len() != rows.len() {
-            return Err(RepeatError::LengthMismatch {
-                what: "a component",
-                found: component.len(),
-                expected: rows.len(),
-            });
+    let expected = rows.len();
+    let lengths = values.iter().map(|component| ("a component", component.len()));
+    for (what, found) in lengths.chain([("the list of errors", sigmas.len())]) {
+        if found != expected {
+            return Err(RepeatError::LengthMismatch { what, found, expected });
         }
     }
-    for (i, row) in rows.iter().enumerate() {
+    for (i, (row, sigma)) in rows.zip(sigmas).enumerate() {
         let bad = |what| Err(RepeatError::BadRow { row: i, what });
         if row.exposure >= exposures {
             return bad("its exposure is beyond the last one");
@@ -445,7 +471,7 @@ pub(super) fn check_rows(exposures: usize, rows: &[Row], values: &[Vec<f64>]) ->
         if !(row.x.is_finite() && row.y.is_finite()) {
             return bad("its position is not finite");
         }
-        if !(row.sigma > 0.0 && row.sigma.is_finite()) {
+        if !(*sigma > 0.0 && sigma.is_finite()) {
             return bad("its error is not a finite number above zero");
         }
         if values.iter().any(|v| !v[i].is_finite()) {

@@ -9,6 +9,7 @@
 use nalgebra::{Cholesky, DMatrix, DVector, DVectorView};
 
 use super::RepeatError;
+use super::groups::Groups;
 
 /// Most coefficients (exposures times functions) whose fitted values use the full inverse.
 pub const EXACT_LEVERAGE_LIMIT: usize = 180;
@@ -21,11 +22,10 @@ pub struct NormalEquations<'a> {
     /// Function values, row after row.
     pub phi: &'a [f64],
     /// Exposure of each row.
-    pub exposure_of: &'a [usize],
+    pub exposure_of: &'a [u32],
     /// Star of each row, counted from 0 without gaps.
-    pub star_of: &'a [usize],
-    /// Rows of each star.
-    pub rows_of_star: &'a [Vec<usize>],
+    pub star_of: &'a [u32],
+    pub rows_of_star: &'a Groups,
     /// Robust weight over variance, one a row.
     pub weights: Vec<f64>,
     /// Precision of each star's offset about zero; 0 leaves it free.
@@ -50,7 +50,7 @@ impl NormalEquations<'_> {
 
     /// Total weight of a star, its prior included.
     fn total_weight(&self, star: usize) -> f64 {
-        self.rows_of_star[star].iter().map(|i| self.weights[*i]).sum::<f64>() + self.prior[star]
+        self.rows_of_star.of(star).map(|i| self.weights[i]).sum::<f64>() + self.prior[star]
     }
 
     /// The same of all stars.
@@ -64,7 +64,7 @@ impl NormalEquations<'_> {
     fn sums_of_stars(&self, value: impl Fn(usize) -> f64) -> Vec<f64> {
         let mut sums = vec![0.0; self.prior.len()];
         for (i, star) in self.star_of.iter().enumerate() {
-            sums[*star] += value(i);
+            sums[*star as usize] += value(i);
         }
         sums
     }
@@ -129,8 +129,8 @@ impl NormalEquations<'_> {
     pub fn informative_weights(&self) -> Vec<f64> {
         let balanced = self.exposures as f64 / (self.exposures as f64 - 1.0);
         let totals = self.total_weights();
-        let informative = |(weight, star): (&f64, &usize)| match *weight > 0.0 {
-            true => weight * ((1.0 - weight / totals[*star]) * balanced).min(1.0),
+        let informative = |(weight, star): (&f64, &u32)| match *weight > 0.0 {
+            true => weight * ((1.0 - weight / totals[*star as usize]) * balanced).min(1.0),
             false => 0.0,
         };
         self.weights.iter().zip(self.star_of).map(informative).collect()
@@ -204,12 +204,15 @@ impl NormalEquations<'_> {
     /// result scaled so that the change takes up as many degrees of freedom as it has coefficients.
     pub fn fitted_variances(&self, blocks: &[DMatrix<f64>]) -> Result<Vec<f64>, RepeatError> {
         let totals = self.total_weights();
-        let of_change = match self.exposures * self.functions <= EXACT_LEVERAGE_LIMIT {
+        let mut variances = match self.exposures * self.functions <= EXACT_LEVERAGE_LIMIT {
             true => self.exact_change_variances(&totals, &self.inverse()?),
             false => self.change_variances_by_blocks(&totals, blocks),
         };
-        let of_offset = |star: &usize| if totals[*star] > 0.0 { 1.0 / totals[*star] } else { 0.0 };
-        Ok(self.star_of.iter().zip(of_change).map(|(star, of_change)| of_offset(star) + of_change).collect())
+        for (variance, star) in variances.iter_mut().zip(self.star_of) {
+            let total = totals[*star as usize];
+            *variance += if total > 0.0 { 1.0 / total } else { 0.0 };
+        }
+        Ok(variances)
     }
 
     /// `Xt^T C Xt` of every row.
@@ -217,19 +220,20 @@ impl NormalEquations<'_> {
         let k = self.functions;
         // phi_i^T C phi_j of two rows of one star.
         let product = |i: usize, j: usize| {
-            let (t, u) = (self.exposure_of[i], self.exposure_of[j]);
+            let (t, u) = (self.exposure_of[i] as usize, self.exposure_of[j] as usize);
             let (left, right) =
                 (DVectorView::from_slice(self.phi_of(i), k), DVectorView::from_slice(self.phi_of(j), k));
             (c.view((t * k, u * k), (k, k)) * right).dot(&left)
         };
         let mut of_change = vec![0.0; self.weights.len()];
-        for (rows, total) in self.rows_of_star.iter().zip(totals).filter(|(_, total)| **total > 0.0) {
+        for (star, total) in totals.iter().enumerate().filter(|(_, total)| **total > 0.0) {
+            let rows = || self.rows_of_star.of(star);
             let share = |i: usize| self.weights[i] / total;
             // Covariance of each row's model with its star's mean model.
             let with_mean: Vec<f64> =
-                rows.iter().map(|&i| rows.iter().map(|&j| share(j) * product(i, j)).sum()).collect();
-            let of_mean: f64 = rows.iter().zip(&with_mean).map(|(&i, c)| share(i) * c).sum();
-            for (&i, c) in rows.iter().zip(&with_mean) {
+                rows().map(|i| rows().map(|j| share(j) * product(i, j)).sum()).collect();
+            let of_mean: f64 = rows().zip(&with_mean).map(|(i, c)| share(i) * c).sum();
+            for (i, c) in rows().zip(&with_mean) {
                 of_change[i] = (product(i, i) - 2.0 * c + of_mean).max(0.0);
             }
         }
@@ -239,16 +243,16 @@ impl NormalEquations<'_> {
     /// The same with the exposures' own covariances alone, scaled to the degrees of freedom.
     fn change_variances_by_blocks(&self, totals: &[f64], blocks: &[DMatrix<f64>]) -> Vec<f64> {
         let share = |i: usize| {
-            let total = totals[self.star_of[i]];
+            let total = totals[self.star_of[i] as usize];
             if total > 0.0 { self.weights[i] / total } else { 0.0 }
         };
         let own: Vec<f64> = (0..self.weights.len())
-            .map(|i| bilinear(&blocks[self.exposure_of[i]], self.phi_of(i), self.phi_of(i)))
+            .map(|i| bilinear(&blocks[self.exposure_of[i] as usize], self.phi_of(i), self.phi_of(i)))
             .collect();
         let of_mean = self.sums_of_stars(|i| share(i) * share(i) * own[i]);
         let mut of_change = own;
         for (i, value) in of_change.iter_mut().enumerate() {
-            let star = self.star_of[i];
+            let star = self.star_of[i] as usize;
             let left = (*value - 2.0 * share(i) * *value + of_mean[star]).max(0.0);
             *value = if totals[star] > 0.0 { left } else { 0.0 };
         }
@@ -269,16 +273,16 @@ impl NormalEquations<'_> {
     fn inverse(&self) -> Result<DMatrix<f64>, RepeatError> {
         let (n, k) = (self.exposures, self.functions);
         let mut a = DMatrix::<f64>::zeros(n * k, n * k);
-        for (s, rows) in self.rows_of_star.iter().enumerate() {
+        for s in 0..self.rows_of_star.len() {
             let total = self.total_weight(s);
             if total <= 0.0 {
                 continue;
             }
-            for &i in rows {
-                for &j in rows {
+            for i in self.rows_of_star.of(s) {
+                for j in self.rows_of_star.of(s) {
                     let (wi, wj) = (self.weights[i], self.weights[j]);
                     let amount = if i == j { wi } else { 0.0 } - wi * wj / total;
-                    let (ti, tj) = (self.exposure_of[i] * k, self.exposure_of[j] * k);
+                    let (ti, tj) = (self.exposure_of[i] as usize * k, self.exposure_of[j] as usize * k);
                     for (l, pl) in self.phi_of(j).iter().enumerate() {
                         for (m, pm) in self.phi_of(i).iter().enumerate() {
                             a[(ti + m, tj + l)] += amount * pm * pl;
@@ -305,7 +309,7 @@ impl NormalEquations<'_> {
     fn weakest(&self) -> usize {
         let mut weight = vec![0.0; self.exposures];
         for (i, w) in self.informative_weights().iter().enumerate() {
-            weight[self.exposure_of[i]] += w;
+            weight[self.exposure_of[i] as usize] += w;
         }
         (0..self.exposures).min_by(|a, b| weight[*a].total_cmp(&weight[*b])).unwrap_or(0)
     }
@@ -325,7 +329,8 @@ impl pulp::NullaryFnOnce for Models<'_> {
         let k = self.equations.functions;
         let rows = self.equations.phi.chunks_exact(k).zip(self.equations.exposure_of);
         for (model, (phi, exposure)) in self.models.iter_mut().zip(rows) {
-            let own = &self.coefficients[exposure * k..(exposure + 1) * k];
+            let start = *exposure as usize * k;
+            let own = &self.coefficients[start..start + k];
             *model = phi.iter().zip(own).fold(0.0, |sum, (p, c)| p.mul_add(*c, sum));
         }
     }
@@ -345,7 +350,7 @@ impl pulp::NullaryFnOnce for Inform<'_> {
     fn call(self) {
         let NormalEquations { functions: k, phi, exposure_of, .. } = self.equations;
         for (i, phi) in phi.chunks_exact(*k).enumerate() {
-            let columns = self.information[exposure_of[i]].as_mut_slice().chunks_exact_mut(*k);
+            let columns = self.information[exposure_of[i] as usize].as_mut_slice().chunks_exact_mut(*k);
             for (column, p) in columns.zip(phi) {
                 let amount = self.weights[i] * p;
                 column.iter_mut().zip(phi).for_each(|(sum, q)| *sum = amount.mul_add(*q, *sum));
@@ -369,8 +374,8 @@ impl pulp::NullaryFnOnce for Project<'_> {
     fn call(self) {
         let NormalEquations { functions: k, phi, exposure_of, star_of, weights, .. } = self.equations;
         for (i, phi) in phi.chunks_exact(*k).enumerate() {
-            let amount = weights[i] * (self.values[i] - self.means[star_of[i]]);
-            let start = exposure_of[i] * k;
+            let amount = weights[i] * (self.values[i] - self.means[star_of[i] as usize]);
+            let start = exposure_of[i] as usize * k;
             for (out, p) in self.out[start..start + k].iter_mut().zip(phi) {
                 *out = amount.mul_add(*p, *out);
             }

@@ -124,6 +124,13 @@ pub struct Star {
     pub cutout_mask: Option<Box<Array2<bool>>>,
 }
 
+impl Star {
+    /// (right ascension, declination), degrees, where the frame has world coordinates.
+    pub fn sky(&self) -> Option<[f64; 2]> {
+        Some([self.ra?, self.dec?])
+    }
+}
+
 /// A star's shapes under fixed weights, one entry a rung of [`LADDER_SIGMA_PIXELS`] from the first on. Those of
 /// stars without any take no memory.
 #[derive(Debug, Clone, Default, PartialEq)]

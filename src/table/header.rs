@@ -141,5 +141,6 @@ pub(super) fn read(fits: &Table) -> Result<StarTable, String> {
         sky_angle_deg: float("SKYANGLE"),
         notes: (1..).map_while(|i| text(&format!("NOTE{i}"))).collect(),
         stars: vec![],
+        forgotten: Default::default(),
     })
 }

@@ -3,11 +3,12 @@
 
 #![allow(clippy::disallowed_methods, reason = "reads star tables")]
 
+use std::collections::BTreeMap;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use crate::frame::{ExposureFacts, Region};
-use crate::stars::Star;
+use crate::stars::{Refusal, Star};
 
 pub mod atomic;
 mod fits_columns;
@@ -19,6 +20,8 @@ mod fits_write;
 mod header;
 mod light;
 mod star_columns;
+
+pub use light::Share;
 
 use fits_table::FitsTableError;
 
@@ -58,6 +61,8 @@ pub struct StarTable {
     pub notes: Vec<String>,
     /// Kept and refused, in order of falling flux.
     pub stars: Vec<Star>,
+    /// Refused detections that are not among the stars, see [`StarTable::lighten`].
+    pub forgotten: BTreeMap<Refusal, u32>,
 }
 
 /// Why a star table could not be read or written.

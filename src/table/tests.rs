@@ -82,6 +82,7 @@ prop_compose! {
             },
             sky_level: 101.25, sky_noise: 3.5, sigma_pixels: Some(1.25), narrowest_sigma_pixels: Some(1.125), has_wcs: wcs, sky_angle_deg: wcs.then_some(12.5),
             notes, stars,
+            forgotten: Default::default(),
         }
     }
 }
@@ -136,7 +137,7 @@ fn a_light_table_keeps_the_brightest_pixels_of_every_zone() {
         let had: Vec<bool> = table.stars.iter().map(|s| s.cutout.is_some()).collect();
         let (most, each) = (case % 12, 25 * 5);
         let whole = table.clone();
-        table.lighten(most * each + 7);
+        table.lighten(Share { cutout_bytes: most * each + 7, refused: usize::MAX });
         let has = |k: usize| table.stars[k].cutout.is_some() && table.stars[k].cutout_mask.is_some();
         let all = had.iter().filter(|had| **had).count();
         assert_eq!((0..30).filter(|&k| has(k)).count(), most.min(all));
@@ -155,6 +156,30 @@ fn a_light_table_keeps_the_brightest_pixels_of_every_zone() {
         }
         assert!(to_bytes(&table, Path::new("light")).is_ok());
     }
+}
+
+/// Of those left out the reasons are counted; the used stars stay, in their order.
+#[test]
+fn a_light_table_keeps_a_share_of_the_refused_and_counts_the_rest() {
+    let mut runner = proptest::test_runner::TestRunner::deterministic();
+    let mut table = any_table().new_tree(&mut runner).unwrap().current();
+    table.stars = proptest::collection::vec(any_star(), 200).new_tree(&mut runner).unwrap().current();
+    let whole = table.clone();
+    table.lighten(Share { cutout_bytes: 0, refused: 20 });
+    let places = |table: &StarTable| -> Vec<[f64; 2]> {
+        table.stars.iter().filter(|s| s.refused.is_none()).map(|s| [s.x, s.y]).collect()
+    };
+    assert_eq!(places(&table), places(&whole));
+    let count = |table: &StarTable, reason: Refusal| {
+        let there = table.stars.iter().filter(|s| s.refused == Some(reason)).count() as u32;
+        there + table.forgotten.get(&reason).copied().unwrap_or(0)
+    };
+    for reason in Refusal::ALL {
+        assert_eq!(count(&table, reason), count(&whole, reason), "{reason:?}");
+    }
+    let refused = table.stars.iter().filter(|s| s.refused.is_some()).count();
+    assert!((10..=20).contains(&refused), "{refused}");
+    assert!(table.stars.iter().all(|s| s.refused.is_none() || s.higher.is_none()));
 }
 
 proptest! {

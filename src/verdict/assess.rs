@@ -1,7 +1,7 @@
 //! The change between some exposures of a stack, measured and held against the limits.
 
 use super::stack::{Rows, Stack, StarHalf};
-use crate::repeat::{Change, Layout, Reference, RepeatError, RmsChange, Row, measure_change_on};
+use crate::repeat::{Change, Layout, Reference, RepeatError, RmsChange, measure_change_on};
 use crate::shear::Requirement;
 
 /// Where change is asked for.
@@ -56,12 +56,30 @@ pub fn assess(
     place: Place,
     confidence: f64,
 ) -> Result<Assessment, Obstacle> {
-    let (rows, reference) = match place {
-        Place::Sky => (stack.rows_on_sky(keep, half), Reference::Sky),
-        Place::Detector => (stack.rows_on_detector(keep, half), Reference::Detector),
+    let rows = rows_at(place, stack, keep, half).ok_or(Obstacle::NothingCommon)?;
+    assess_rows(rows, keep, place, confidence)
+}
+
+/// The measurements of the exposures at `keep`.
+pub fn rows_at(place: Place, stack: &Stack, keep: &[usize], half: StarHalf) -> Option<Rows> {
+    match place {
+        Place::Sky => stack.rows_on_sky(keep, half),
+        Place::Detector => stack.rows_on_detector(keep, half),
+    }
+}
+
+/// Measures the change between the exposures at `keep` from their measurements.
+pub fn assess_rows(
+    rows: Rows,
+    keep: &[usize],
+    place: Place,
+    confidence: f64,
+) -> Result<Assessment, Obstacle> {
+    let Rows { basis, places, size_sigmas, e_sigmas, size, ellipticity, overlap } = rows;
+    let reference = match place {
+        Place::Sky => Reference::Sky,
+        Place::Detector => Reference::Detector,
     };
-    let Rows { basis, size_rows, e_rows, size, ellipticity, overlap } =
-        rows.ok_or(Obstacle::NothingCommon)?;
     let obstacle = |error: RepeatError| match error {
         RepeatError::TooFewShared { exposure, .. } | RepeatError::Singular { exposure } => {
             Obstacle::Exposure { place: keep[exposure], code: "few-stars" }
@@ -71,24 +89,18 @@ pub fn assess(
         }
         _ => Obstacle::NothingCommon,
     };
-    let layout = Layout::new(&basis, &size_rows);
-    let measured = |rows: &[Row], values: &[Vec<f64>]| -> Result<(Change, RmsChange), RepeatError> {
-        let change = measure_change_on(&basis, &layout, keep.len(), rows, values, reference)?;
+    let stars = places.len() / keep.len().max(1);
+    let layout = Layout::new(&basis, keep.len(), places.iter().copied());
+    drop(places);
+    // One after the other, for the memory: each fit has its own threads, and its measurements are forgotten then.
+    let measured = |sigmas: Vec<f64>, values: Vec<Vec<f64>>| -> Result<(Change, RmsChange), RepeatError> {
+        let change = measure_change_on(&basis, &layout, &sigmas, &values, reference)?;
         let rms = change.rms(confidence)?;
         Ok((change, rms))
     };
-    let (of_size, of_e) = rayon::join(|| measured(&size_rows, &size), || measured(&e_rows, &ellipticity));
-    let ((size_change, size), (e_change, ellipticity)) =
-        (of_size.map_err(obstacle)?, of_e.map_err(obstacle)?);
-    Ok(Assessment {
-        keep: keep.to_vec(),
-        size,
-        ellipticity,
-        stars: size_rows.len() / keep.len().max(1),
-        size_change,
-        e_change,
-        overlap,
-    })
+    let (size_change, size) = measured(size_sigmas, size).map_err(obstacle)?;
+    let (e_change, ellipticity) = measured(e_sigmas, ellipticity).map_err(obstacle)?;
+    Ok(Assessment { keep: keep.to_vec(), size, ellipticity, stars, size_change, e_change, overlap })
 }
 
 impl Assessment {

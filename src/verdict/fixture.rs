@@ -8,7 +8,6 @@ use crate::frame::{ExposureFacts, Region};
 use crate::moments::Weight;
 use crate::stars::Star;
 use crate::stars::affine::Affine;
-use crate::stars::matching::match_exposures;
 use crate::table::StarTable;
 
 /// Stars on 1000 x 1000 pixels, fluxes over two decades, ln T = 1 and e = (0.02, 0) with errors and noise
@@ -33,10 +32,9 @@ pub fn stack(exposures: usize, stars: usize, change: impl Fn(usize, &mut Measure
             e1: 0.02 + noise(),
             e2: noise(),
             e_err: 0.003,
-            higher: None,
             flux,
             centroid_err: 0.01,
-            sky: None,
+            place: identity as u32,
         };
         change(t, &mut star, &mut rng);
         star
@@ -49,15 +47,14 @@ pub fn stack(exposures: usize, stars: usize, change: impl Fn(usize, &mut Measure
             usable: Region { x0: 0, x1: 1000, y0: 0, y1: 1000 },
         })
         .collect();
-    let mut matched = match_exposures(&[]);
-    matched.stars = stars;
     Stack {
         exposures,
         weight: Weight::Adaptive,
         size_response: 1.0,
         e_response: 1.0,
         mean_star: None,
-        matched,
+        reference: 0,
+        common_stars: stars,
     }
 }
 
@@ -80,6 +77,7 @@ pub fn empty_table() -> StarTable {
         sky_angle_deg: None,
         notes: Vec::new(),
         stars: Vec::new(),
+        forgotten: Default::default(),
     }
 }
 

@@ -11,7 +11,7 @@ use super::decide::{Evidence, Outcome, OwnModels, decide, held_back};
 use super::likeness::{like_group, repeats};
 use super::model::*;
 use super::own_errors::{OwnErrors, own_model_errors};
-use super::own_model::OwnModel;
+use super::own_model::{HeldOutStars, OwnModel};
 use super::pictures;
 use super::products::Judgement;
 use super::reasons;
@@ -60,8 +60,11 @@ pub fn judge(
     }
     let (viable, all, in_sky) = assess_all(&stack, &mut codes, confidence);
     let instrument = assess(&stack, &viable, StarHalf::All, Place::Detector, confidence).ok();
-    let models: Vec<Option<OwnModel>> = stack.exposures.par_iter().map(OwnModel::fit).collect();
-    let own = own_model_errors(&stack, &models, &viable, &limits, confidence);
+    let instrument = instrument.map(|found| results::size_and_ellipticity(&found, &limits));
+    let (models, held_out): (Vec<Option<OwnModel>>, Vec<Option<HeldOutStars>>) =
+        stack.exposures.par_iter().map(|exposure| OwnModel::fit(exposure).unzip()).unzip();
+    let own = own_model_errors(&stack, &held_out, &viable, &limits, confidence);
+    drop(held_out);
 
     let time: Vec<f64> =
         stack.exposures.iter().map(|e| tables[e.table].facts.exposure_s.unwrap_or(1.0)).collect();
@@ -169,7 +172,8 @@ pub(super) struct Case<'a> {
     pub(super) viable: &'a [usize],
     pub(super) all: Option<&'a Assessment>,
     pub(super) in_sky: bool,
-    pub(super) instrument: Option<&'a Assessment>,
+    /// All that could be compared, on the detector.
+    pub(super) instrument: Option<&'a SizeAndEllipticity>,
     own: &'a OwnErrors,
     /// Error of the own models that are not shown to fail: size, ellipticity.
     pub(super) own_error: Option<(RmsChange, RmsChange)>,
@@ -188,8 +192,8 @@ impl Case<'_> {
             requirement: results::requirement(self.limits),
             reasons: self.reasons(outcome, judged),
             repeatability: judged.map(|a| self.repeatability(a)),
-            all_exposures: self.all.map(|a| self.size_and_ellipticity(a)),
-            instrument: self.instrument.map(|a| self.size_and_ellipticity(a)),
+            all_exposures: self.all.map(|a| results::size_and_ellipticity(a, self.limits)),
+            instrument: self.instrument.cloned(),
             own_model: self.own_model(),
             shear: None,
             combined: None,
@@ -254,15 +258,8 @@ impl Case<'_> {
         fails.then_some(if of_size { "own-model-size" } else { "own-model-ellipticity" })
     }
 
-    fn size_and_ellipticity(&self, a: &Assessment) -> SizeAndEllipticity {
-        SizeAndEllipticity {
-            size: results::measured(&a.size, self.limits.size_limit, &a.size_change),
-            ellipticity: results::measured(&a.ellipticity, self.limits.ellipticity_limit, &a.e_change),
-        }
-    }
-
     fn repeatability(&self, a: &Assessment) -> Repeatability {
-        let SizeAndEllipticity { size, ellipticity } = self.size_and_ellipticity(a);
+        let SizeAndEllipticity { size, ellipticity } = results::size_and_ellipticity(a, self.limits);
         let frame = if self.in_sky { "sky" } else { "detector" }.into();
         Repeatability { frame, size, ellipticity, ..Repeatability::default() }
     }

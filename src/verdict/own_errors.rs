@@ -1,7 +1,7 @@
 //! How well the exposures' own models predict, against the limits.
 
 use super::assess::Standing;
-use super::own_model::OwnModel;
+use super::own_model::HeldOutStars;
 use super::stack::Stack;
 use crate::repeat::RmsChange;
 use crate::repeat::held_out::{HeldOut, model_error};
@@ -18,11 +18,11 @@ pub struct OwnErrors {
     pub standing: Option<Standing>,
 }
 
-/// Each exposure whose own model is not shown to fail takes part; their common error is held
-/// against the limits.
+/// From the stars held out of each exposure's own model: each exposure whose model is not shown to fail takes part;
+/// their common error is held against the limits.
 pub fn own_model_errors(
     stack: &Stack,
-    models: &[Option<OwnModel>],
+    held_out: &[Option<HeldOutStars>],
     viable: &[usize],
     limits: &Limits,
     confidence: f64,
@@ -32,13 +32,13 @@ pub fn own_model_errors(
         Some(model_error(parts, confidence).ok().flatten()?.divided_by(response))
     };
     let parts = |places: &[usize]| {
-        let known = places.iter().filter_map(|&t| models[t].as_ref());
-        let size: Vec<&HeldOut> = known.clone().map(|m| &m.held_out_size).collect();
-        let ellipticity: Vec<&HeldOut> = known.flat_map(|m| &m.held_out_e).collect();
+        let known = places.iter().filter_map(|&t| held_out[t].as_ref());
+        let size: Vec<&HeldOut> = known.clone().map(|stars| &stars.size).collect();
+        let ellipticity: Vec<&HeldOut> = known.flat_map(|stars| &stars.e).collect();
         (error(&size, stack.size_response), error(&ellipticity, stack.e_response))
     };
     let (mut passing, mut failing_ellipticity) = (Vec::new(), Vec::new());
-    for &place in viable.iter().filter(|&&place| models[place].is_some()) {
+    for &place in viable.iter().filter(|&&place| held_out[place].is_some()) {
         let (size, ellipticity) = parts(&[place]);
         let size = size.is_some_and(|s| s.low <= limits.size_limit);
         let ellipticity = ellipticity.is_some_and(|e| e.low <= limits.ellipticity_limit);

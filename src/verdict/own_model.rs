@@ -29,8 +29,17 @@ pub struct OwnModel {
     pub e2: FieldFit,
     /// The fits behind the field means: size, e1, e2.
     for_means: [FieldFit; 3],
-    pub held_out_size: HeldOut,
-    pub held_out_e: [HeldOut; 2],
+    /// What held-out stars scatter beyond their errors: size, e1, e2.
+    pub excess: [f64; 3],
+    /// Whether a star is an outlier of none of the three.
+    pub keeps: Vec<bool>,
+}
+
+/// The stars of one exposure, each held out of the model.
+#[derive(Debug, Clone)]
+pub struct HeldOutStars {
+    pub size: HeldOut,
+    pub e: [HeldOut; 2],
 }
 
 /// Field means of an exposure.
@@ -49,13 +58,13 @@ impl OwnModel {
     /// those stars scatter beyond their errors (pairs, contamination, finer structure) is
     /// added to every star's error, so that the brightest do not count for more than they
     /// are worth. `None` where the stars do not bear even a constant.
-    pub fn fit(exposure: &Exposure) -> Option<Self> {
+    pub fn fit(exposure: &Exposure) -> Option<(Self, HeldOutStars)> {
         let pick = |value: fn(&Measured) -> f64| exposure.stars.iter().map(value).collect::<Vec<f64>>();
         let (xs, ys) = (pick(|s| s.x), pick(|s| s.y));
         let stars = xs.len();
         let widest = (0..=MAX_DEGREE).rev().find(|&d| 3 * functions_of_degree(d) <= stars)?;
         let folds = FOLDS.min(stars);
-        let model = |values: &[f64], sigmas: &[f64]| -> Option<(FieldFit, FieldFit, HeldOut)> {
+        let model = |values: &[f64], sigmas: &[f64]| -> Option<(FieldFit, FieldFit, f64, HeldOut)> {
             let full = detector_basis(exposure.usable, widest)?;
             let choice = choose_degree(&full, &xs, &ys, values, sigmas, folds).ok()?;
             let basis = full.truncated(choice.degree);
@@ -69,14 +78,18 @@ impl OwnModel {
                 MEAN_DEGREE.. => fitted.clone(),
                 _ => fit_on(&full.truncated(MEAN_DEGREE))?,
             };
-            Some((fitted, for_mean.without_stars(), held_out))
+            Some((fitted, for_mean.without_stars(), excess, held_out))
         };
         let e_err = pick(|s| s.e_err);
-        let (size, mean_size, held_out_size) = model(&pick(|s| s.log_size), &pick(|s| s.log_size_err))?;
-        let (e1, mean_e1, held_out_e1) = model(&pick(|s| s.e1), &e_err)?;
-        let (e2, mean_e2, held_out_e2) = model(&pick(|s| s.e2), &e_err)?;
-        let for_means = [mean_size, mean_e1, mean_e2];
-        Some(Self { size, e1, e2, for_means, held_out_size, held_out_e: [held_out_e1, held_out_e2] })
+        let (size, mean_size, size_excess, held_out_size) =
+            model(&pick(|s| s.log_size), &pick(|s| s.log_size_err))?;
+        let (e1, mean_e1, e1_excess, held_out_e1) = model(&pick(|s| s.e1), &e_err)?;
+        let (e2, mean_e2, e2_excess, held_out_e2) = model(&pick(|s| s.e2), &e_err)?;
+        let (for_means, excess) = ([mean_size, mean_e1, mean_e2], [size_excess, e1_excess, e2_excess]);
+        let held_out = HeldOutStars { size: held_out_size, e: [held_out_e1, held_out_e2] };
+        let keeps = (0..stars).map(|i| [&size, &e1, &e2].iter().all(|fit| fit.weights[i] > 0.0)).collect();
+        let [size, e1, e2] = [size, e1, e2].map(|fit| FieldFit { weights: Vec::new(), ..fit });
+        Some((Self { size, e1, e2, for_means, excess, keeps }, held_out))
     }
 
     /// Means over the whole usable field.
@@ -126,7 +139,7 @@ impl OwnModel {
                 ln_size: s.log_size,
                 e1: s.e1,
                 e2: s.e2,
-                kept: self.size.weights[k] > 0.0 && self.e1.weights[k] > 0.0 && self.e2.weights[k] > 0.0,
+                kept: self.keeps[k],
                 residual: Some([self.size.residuals[k], self.e1.residuals[k], self.e2.residuals[k]]),
             })
             .collect()

@@ -108,7 +108,7 @@ fn pulls(stack: &Stack, models: &[Option<OwnModel>], kept: impl Fn(&Exposure) ->
         })
     };
     // Of each star how often it was seen, and sums of weights and of weighted values.
-    let mut stars = vec![(0u32, [(0.0, 0.0); 3]); stack.matched.stars];
+    let mut stars = vec![(0u32, [(0.0, 0.0); 3]); stack.common_stars];
     for (identity, values) in repeats() {
         let (seen, sums) = &mut stars[identity];
         *seen += 1;

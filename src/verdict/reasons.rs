@@ -21,7 +21,7 @@ pub struct Facts<'a> {
     pub judged: Option<&'a Assessment>,
     pub all: Option<&'a Assessment>,
     /// All exposures on the detector, where they were also compared on the sky.
-    pub instrument: Option<&'a Assessment>,
+    pub instrument: Option<&'a SizeAndEllipticity>,
     /// The stars that judged, where some exposures were chosen.
     pub chosen: Option<StarHalf>,
     pub limits: &'a Limits,
@@ -210,16 +210,17 @@ fn limit_source(limits: &Limits, what: &str) -> String {
 /// A steady telescope whose fixed pattern falls on other places of the sky from exposure to exposure.
 fn field_rotation(facts: &Facts) -> Option<Reason> {
     let (all, instrument) = (facts.all?, facts.instrument?);
-    let steady = instrument.standing(facts.limits, facts.confidence) == Standing::Within;
-    if !steady || all.standing(facts.limits, facts.confidence) != Standing::Over {
+    let within = |m: &Measured| m.high.filter(|high| m.limit.is_some_and(|limit| *high < limit));
+    let (size, ellipticity) = within(&instrument.size).zip(within(&instrument.ellipticity))?;
+    if all.standing(facts.limits, facts.confidence) != Standing::Over {
         return None;
     }
     let text = format!(
         "The telescope itself is steady: on the detector the size changes by at most {} of T and the \
          ellipticity by at most {} per component. The change on the sky comes from the turning or dithering of the \
          field under its fixed pattern.",
-        number(instrument.size.high),
-        number(instrument.ellipticity.high)
+        number(size),
+        number(ellipticity)
     );
     Some(plain("field-rotation", text))
 }

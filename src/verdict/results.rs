@@ -1,5 +1,6 @@
 //! Measured numbers into the result model. Numbers that are not finite become null.
 
+use super::assess::Assessment;
 use super::model::*;
 use super::own_model::FieldMeans;
 use crate::moments::FWHM_PER_SIGMA;
@@ -55,8 +56,16 @@ pub fn unlimited(rms: &RmsChange) -> Measured {
     Measured { limit: None, ..bare(rms, 0.0) }
 }
 
-/// The same with the population of the field means.
-pub fn measured(rms: &RmsChange, limit: f64, change: &Change) -> Measured {
+/// What an assessment found, against the limits.
+pub fn size_and_ellipticity(found: &Assessment, limits: &Limits) -> SizeAndEllipticity {
+    SizeAndEllipticity {
+        size: measured(&found.size, limits.size_limit, &found.size_change),
+        ellipticity: measured(&found.ellipticity, limits.ellipticity_limit, &found.e_change),
+    }
+}
+
+/// An rms with its interval, its limit and the population of the field means.
+fn measured(rms: &RmsChange, limit: f64, change: &Change) -> Measured {
     Measured { population: population(change, rms.confidence), ..bare(rms, limit) }
 }
 
@@ -87,8 +96,9 @@ pub fn exposure_result(
 ) -> ExposureResult {
     let scale2 = table.facts.pixel_arcsec.map(|s| s * s);
     let mut refused = std::collections::BTreeMap::new();
-    for word in table.stars.iter().filter_map(|s| s.refused).map(|r| r.word()) {
-        *refused.entry(word.to_owned()).or_insert(0) += 1;
+    let forgotten = table.forgotten.iter().map(|(&reason, &count)| (reason, count));
+    for (reason, count) in table.stars.iter().filter_map(|s| Some((s.refused?, 1))).chain(forgotten) {
+        *refused.entry(reason.word().to_owned()).or_insert(0) += count;
     }
     let kept = table.stars.iter().filter(|s| s.refused.is_none()).count();
     ExposureResult {

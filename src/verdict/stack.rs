@@ -5,13 +5,13 @@ use super::common_sky::{CommonSky, common_sky};
 use crate::field::Basis;
 use crate::frame::Region;
 use crate::moments::pooled::{PooledMoments, PooledStar, pooled_moments};
-use crate::moments::{HigherMoments, Shape, Weight, primary_weight, shape_under};
+use crate::moments::{Shape, Weight, primary_weight, shape_under};
 use crate::repeat::noise_check::FINEST_DEGREE;
 use crate::repeat::phase::{Repeat, phase_swing};
-use crate::repeat::{Row, change::degree_for, subset::in_first_half};
+use crate::repeat::{Place, change::degree_for, subset::in_first_half};
 use crate::stars::Star;
 use crate::stars::affine::Affine;
-use crate::stars::matching::{ExposureStars, Matched, match_exposures};
+use crate::stars::matching::{ExposureStars, match_exposures};
 use crate::table::StarTable;
 
 /// Fewest kept stars with which an exposure is judged at all.
@@ -42,13 +42,11 @@ pub struct Measured {
     pub e1: f64,
     pub e2: f64,
     pub e_err: f64,
-    /// Third and fourth moments under the weight of its table.
-    pub higher: Option<Box<HigherMoments>>,
     pub flux: f64,
     /// Error of each coordinate from noise, pixels.
     pub centroid_err: f64,
-    /// (right ascension, declination), degrees, where the frame had world coordinates.
-    pub sky: Option<[f64; 2]>,
+    /// Its place among the stars of its table.
+    pub place: u32,
 }
 
 /// One exposure of the stack.
@@ -72,15 +70,21 @@ pub struct Stack {
     pub e_response: f64,
     /// The mean star, where it could be measured.
     pub mean_star: Option<PooledMoments>,
-    pub matched: Matched,
+    /// The exposure whose pixel frame is the common one.
+    pub reference: usize,
+    /// Number of stars over the stack.
+    pub common_stars: usize,
 }
 
 /// Rows of one quantity for the fits of change.
 #[derive(Debug, Clone)]
 pub struct Rows {
     pub basis: Basis,
-    pub size_rows: Vec<Row>,
-    pub e_rows: Vec<Row>,
+    /// Exposure after exposure.
+    pub places: Vec<Place>,
+    /// Errors of ln T, and of e1 and e2.
+    pub size_sigmas: Vec<f64>,
+    pub e_sigmas: Vec<f64>,
     /// One vector: ln T.
     pub size: Vec<Vec<f64>>,
     /// Two vectors: e1, e2.
@@ -94,7 +98,8 @@ impl Stack {
     pub fn prepare(tables: &[StarTable], members: &[usize]) -> Self {
         let narrowest = narrowest_sigma(tables, members.iter().copied());
         let weight = primary_weight(narrowest);
-        let kept: Vec<Vec<&Star>> = members.iter().map(|&t| used(&tables[t], weight)).collect();
+        let kept: Vec<Vec<(u32, &Star)>> =
+            members.iter().map(|&t| used(&tables[t], weight).collect()).collect();
         let mean_star = mean_star(&kept, narrowest);
         let response = mean_star.as_ref().and_then(|pool| pool.response(weight));
         let (size_response, e_response) = response.unwrap_or((1.0, 1.0));
@@ -104,11 +109,12 @@ impl Stack {
             .enumerate()
             .map(|(k, &table)| Exposure {
                 table,
-                stars: kept[k]
-                    .iter()
-                    .zip(&matched.identity[k])
-                    .filter_map(|(star, &identity)| measured(star, identity, weight))
-                    .collect(),
+                stars: without_slack(
+                    kept[k]
+                        .iter()
+                        .zip(&matched.identity[k])
+                        .filter_map(|(star, &identity)| measured(*star, identity, weight)),
+                ),
                 transform: matched.transforms[k],
                 usable: tables[table].usable,
             })
@@ -116,25 +122,29 @@ impl Stack {
         if narrowest < COARSE_SIGMA_PIXELS {
             take_out_phase_swing(&mut exposures);
         }
-        Self { exposures, weight, size_response, e_response, mean_star, matched }
+        let (reference, common_stars) = (matched.reference, matched.stars);
+        Self { exposures, weight, size_response, e_response, mean_star, reference, common_stars }
     }
 
     /// The same stars under another weight, changes left as they show under it.
     pub fn under(&self, tables: &[StarTable], weight: Weight) -> Self {
-        let remeasured = |(k, exposure): (usize, &Exposure)| Exposure {
-            stars: used(&tables[exposure.table], self.weight)
-                .into_iter()
-                .zip(&self.matched.identity[k])
-                .filter_map(|(star, &identity)| measured(star, identity, weight))
-                .collect(),
-            ..exposure.clone()
+        let remeasured = |exposure: &Exposure| {
+            let stars = &tables[exposure.table].stars;
+            let star = |s: &Measured| measured((s.place, stars.get(s.place as usize)?), s.identity, weight);
+            Exposure {
+                table: exposure.table,
+                stars: without_slack(exposure.stars.iter().filter_map(star)),
+                transform: exposure.transform,
+                usable: exposure.usable,
+            }
         };
-        let mut exposures: Vec<Exposure> = self.exposures.iter().enumerate().map(remeasured).collect();
+        let mut exposures: Vec<Exposure> = self.exposures.iter().map(remeasured).collect();
         // The rung may be as narrow as the stack's own weight, and then swings as much.
         if narrowest_sigma(tables, exposures.iter().map(|e| e.table)) < COARSE_SIGMA_PIXELS {
             take_out_phase_swing(&mut exposures);
         }
-        Self { exposures, weight, size_response: 1.0, e_response: 1.0, ..self.clone() }
+        let Self { mean_star, reference, common_stars, .. } = *self;
+        Self { exposures, weight, size_response: 1.0, e_response: 1.0, mean_star, reference, common_stars }
     }
 
     /// Rows for the exposures at `keep` (places in this stack) on the sky: positions in the
@@ -180,12 +190,15 @@ impl Stack {
         turn: impl Fn(usize) -> Affine,
         basis: impl Fn(usize) -> Option<Basis>,
     ) -> Option<Rows> {
+        let most: usize = keep.iter().map(|&t| self.exposures[t].stars.len()).sum();
+        let column = || Vec::with_capacity(most);
         let mut rows = Rows {
             basis: basis(0)?,
-            size_rows: Vec::new(),
-            e_rows: Vec::new(),
-            size: vec![Vec::new()],
-            ellipticity: vec![Vec::new(), Vec::new()],
+            places: Vec::with_capacity(most),
+            size_sigmas: column(),
+            e_sigmas: column(),
+            size: vec![column()],
+            ellipticity: vec![column(), column()],
             overlap,
         };
         let mut fewest = usize::MAX;
@@ -197,9 +210,9 @@ impl Stack {
             for star in &self.exposures[t].stars {
                 let Some(identity) = star.identity.filter(|&id| half.holds(id)) else { continue };
                 let Some([x, y]) = place(k, star) else { continue };
-                let row = Row { star: identity, exposure: k, x, y, sigma: 0.0 };
-                rows.size_rows.push(Row { sigma: star.log_size_err / self.size_response, ..row });
-                rows.e_rows.push(Row { sigma: star.e_err / self.e_response, ..row });
+                rows.places.push(Place { star: identity, exposure: k, x, y });
+                rows.size_sigmas.push(star.log_size_err / self.size_response);
+                rows.e_sigmas.push(star.e_err / self.e_response);
                 rows.size[0].push(star.log_size / self.size_response + stretch);
                 rows.ellipticity[0].push((star.e1 * cos - star.e2 * sin) / self.e_response);
                 rows.ellipticity[1].push((star.e1 * sin + star.e2 * cos) / self.e_response);
@@ -262,23 +275,28 @@ fn narrowest_sigma(tables: &[StarTable], members: impl Iterator<Item = usize>) -
     members.filter_map(|t| tables[t].narrowest_sigma_pixels).fold(f64::INFINITY, f64::min)
 }
 
-/// The kept stars of a table that have a shape under `weight`.
-fn used(table: &StarTable, weight: Weight) -> Vec<&Star> {
-    let kept = table.stars.iter().filter(|s| s.refused.is_none());
-    kept.filter(|s| shape_under(s.adaptive, &s.ladder, weight).is_some()).collect()
+/// As long as need be and no longer: they are held while the stack is judged.
+fn without_slack(stars: impl Iterator<Item = Measured>) -> Vec<Measured> {
+    let mut stars: Vec<Measured> = stars.collect();
+    stars.shrink_to_fit();
+    stars
 }
 
-fn exposure_stars(stars: &[&Star]) -> ExposureStars {
-    let sky: Option<Vec<[f64; 2]>> =
-        stars.iter().map(|s| s.ra.zip(s.dec).map(|(ra, dec)| [ra, dec])).collect();
+/// The kept stars of a table that have a shape under `weight`, with their places in it.
+fn used(table: &StarTable, weight: Weight) -> impl Iterator<Item = (u32, &Star)> {
+    let kept = (0..).zip(&table.stars).filter(|(_, s)| s.refused.is_none());
+    kept.filter(move |(_, s)| shape_under(s.adaptive, &s.ladder, weight).is_some())
+}
+
+fn exposure_stars(stars: &[(u32, &Star)]) -> ExposureStars {
     ExposureStars {
-        positions: stars.iter().map(|s| [s.x, s.y]).collect(),
-        fluxes: stars.iter().map(|s| s.flux).collect(),
-        sky,
+        positions: stars.iter().map(|(_, s)| [s.x, s.y]).collect(),
+        fluxes: stars.iter().map(|(_, s)| s.flux).collect(),
+        sky: stars.iter().map(|(_, s)| s.sky()).collect(),
     }
 }
 
-fn measured(star: &Star, identity: Option<usize>, weight: Weight) -> Option<Measured> {
+fn measured((place, star): (u32, &Star), identity: Option<usize>, weight: Weight) -> Option<Measured> {
     let shape: Shape = shape_under(star.adaptive, &star.ladder, weight)?;
     let m = Measured {
         x: star.x,
@@ -289,10 +307,9 @@ fn measured(star: &Star, identity: Option<usize>, weight: Weight) -> Option<Meas
         e1: shape.e1,
         e2: shape.e2,
         e_err: shape.e_err,
-        higher: star.higher.clone(),
         flux: star.flux,
         centroid_err: centroid_error(&shape, star.snr, weight),
-        sky: star.ra.zip(star.dec).map(|(ra, dec)| [ra, dec]),
+        place,
     };
     let sane = [m.log_size, m.log_size_err, m.e1, m.e2, m.e_err].iter().all(|value| value.is_finite());
     (sane && m.log_size_err > 0.0 && m.e_err > 0.0).then_some(m)
@@ -330,12 +347,12 @@ fn centroid_error(shape: &Shape, snr: f64, weight: Weight) -> f64 {
 }
 
 /// The mean star of the brightest kept stars, evenly from all exposures.
-fn mean_star(kept: &[Vec<&Star>], sigma: f64) -> Option<PooledMoments> {
+fn mean_star(kept: &[Vec<(u32, &Star)>], sigma: f64) -> Option<PooledMoments> {
     let each = (POOLED_STARS / kept.len().max(1)).max(3);
     let pool: Vec<PooledStar> = kept
         .iter()
         .flat_map(|stars| stars.iter().take(each))
-        .filter_map(|star| {
+        .filter_map(|(_, star)| {
             Some(PooledStar {
                 pixels: star.cutout.as_deref()?,
                 mask: star.cutout_mask.as_deref()?,

@@ -83,6 +83,7 @@ fn star_table(number: usize, stars: usize) -> StarTable {
         sky_angle_deg: Some(0.0),
         notes: vec![],
         stars: (0..stars).map(|k| star(k, &mut random)).collect(),
+        forgotten: Default::default(),
     }
 }
 

@@ -448,6 +448,7 @@ fn table(
         sky_angle_deg: None,
         notes: Vec::new(),
         stars,
+        forgotten: Default::default(),
     }
 }
 

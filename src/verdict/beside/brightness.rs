@@ -83,7 +83,7 @@ fn star_means(
     scale: f64,
 ) -> Vec<StarMean> {
     // Weight, weighted residual, flux, measurements.
-    let mut sums = vec![(0.0, 0.0, 0.0, 0.0); stack.matched.stars];
+    let mut sums = vec![(0.0, 0.0, 0.0, 0.0); stack.common_stars];
     for &t in places {
         let Some(model) = &models[t] else { continue };
         for (star, residual) in stack.exposures[t].stars.iter().zip(&pick(model).residuals) {
@@ -159,7 +159,8 @@ mod tests {
         let stack = fixture::stack(5, 150, |_, star, _| {
             star.log_size += with_light * star.flux / 1e5 + with_faintness * 1e3 / star.flux;
         });
-        let models: Vec<Option<OwnModel>> = stack.exposures.iter().map(OwnModel::fit).collect();
+        let models: Vec<Option<OwnModel>> =
+            stack.exposures.iter().map(|e| Some(OwnModel::fit(e)?.0)).collect();
         of_stack(&stack, &models, &[0, 1, 2, 3, 4]).unwrap()
     }
 

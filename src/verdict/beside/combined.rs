@@ -131,7 +131,7 @@ pub fn combined(
     let spread_e2 = spread(&parts, |m| 2.0 * m[(0, 1)] / m.trace());
     let left_size = SECOND_ORDER * spread_size * spread_size;
     let left_e = SECOND_ORDER * spread_size * (0.5 * (spread_e1.powi(2) + spread_e2.powi(2))).sqrt();
-    let reference = &tables[stack.exposures.get(stack.matched.reference)?.table];
+    let reference = &tables[stack.exposures.get(stack.reference)?.table];
     let scale2 = reference.facts.pixel_arcsec.map(|s| s * s);
     Some(CombinedPsf {
         weights: word.into(),

@@ -9,7 +9,7 @@ use super::super::reasons;
 use super::super::results::finite;
 use super::super::stack::{Exposure, Measured, Stack};
 use crate::field::{FieldFit, order::fold_of_each};
-use crate::repeat::held_out::{HeldOut, hold_out_pairs, model_error};
+use crate::repeat::held_out::hold_out_pairs;
 use crate::repeat::interval::two_sided_normal;
 use crate::repeat::residual_correlation::{
     self as rho, CorrelatedStar, MIN_EXPOSURES, PairCounts, correlation_of, edges_between, separations,
@@ -152,9 +152,8 @@ fn in_numbers(bin: &rho::CorrelationBin, to_shear: Option<f64>) -> CorrelationBi
 
 /// The stars of one exposure that its models keep.
 fn kept<'a>(exposure: &'a Exposure, model: &OwnModel) -> Vec<&'a Measured> {
-    let fits = [&model.size, &model.e1, &model.e2];
-    let kept = |i: &usize| fits.iter().all(|fit| fit.weights[*i] > 0.0);
-    (0..exposure.stars.len()).filter(kept).take(MOST_STARS).map(|i| &exposure.stars[i]).collect()
+    let kept = exposure.stars.iter().zip(&model.keeps).filter(|(_, kept)| **kept);
+    kept.map(|(star, _)| star).take(MOST_STARS).collect()
 }
 
 /// Edges of the bins, from the closest pair of any exposure to its widest.
@@ -184,9 +183,8 @@ fn correlated_stars(
         hold_out_pairs(&fit.basis, &xs, &ys, &values, &sigmas, &fold).ok()
     };
     let pick = |value: fn(&Measured) -> f64| stars.iter().map(|s| value(s)).collect::<Vec<f64>>();
-    let excess = |part: &HeldOut| model_error(&[part], 0.95).ok().flatten().map_or(0.0, |error| error.rms);
-    let e_excess = model.held_out_e.each_ref().map(excess);
-    let size = left(fits[0], pick(|s| s.log_size), pick(|s| s.log_size_err), excess(&model.held_out_size))?;
+    let [size_excess, e_excess @ ..] = model.excess;
+    let size = left(fits[0], pick(|s| s.log_size), pick(|s| s.log_size_err), size_excess)?;
     let e1 = left(fits[1], pick(|s| s.e1), pick(|s| s.e_err), e_excess[0])?;
     let e2 = left(fits[2], pick(|s| s.e2), pick(|s| s.e_err), e_excess[1])?;
     let (to_size, to_e) = (1.0 / stack.size_response, 1.0 / stack.e_response);
@@ -249,7 +247,8 @@ mod tests {
         let stack = fixture::stack(10, 150, |_, star, _| {
             star.e1 += ripple * (0.03 * star.x).sin() * (0.03 * star.y).cos();
         });
-        let models: Vec<Option<OwnModel>> = stack.exposures.iter().map(OwnModel::fit).collect();
+        let models: Vec<Option<OwnModel>> =
+            stack.exposures.iter().map(|e| Some(OwnModel::fit(e)?.0)).collect();
         let limits = Limits::resolve(&RequirementWish::default()).unwrap();
         let places: Vec<usize> = (0..10).collect();
         of_stack(&stack, &models, &places, Some(0.6), &limits, 0.95).unwrap()

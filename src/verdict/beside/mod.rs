@@ -67,7 +67,7 @@ pub(super) fn add(
         registration::of_stack(stack, case.viable, tables, settings.combine.resampling_kernel_pix2, limits);
     verdict.brightness = brightness::of_stack(stack, case.models, case.viable);
     verdict.higher_moments =
-        judged.and_then(|judged| higher::of_stack(stack, judged, half, case.in_sky, confidence));
+        judged.and_then(|judged| higher::of_stack(tables, stack, judged, half, bias.place, confidence));
     let said = [
         verdict.residual_correlation.as_ref().and_then(correlation::reason),
         verdict.registration.as_ref().and_then(registration::reason),

@@ -148,7 +148,7 @@ impl Laid {
     }
 
     fn gather(&mut self, stack: &Stack, places: &[usize]) {
-        let mut stars = vec![([0.0; 2], 0.0, 0); stack.matched.stars];
+        let mut stars = vec![([0.0; 2], 0.0, 0); stack.common_stars];
         for (k, &t) in places.iter().enumerate() {
             for star in &stack.exposures[t].stars {
                 let Some(identity) = star.identity else { continue };
@@ -301,18 +301,21 @@ fn world_coordinates(
 ) -> Option<Estimate> {
     let scale = places.iter().find_map(|&t| tables.get(stack.exposures[t].table)?.facts.pixel_arcsec)?;
     let pixels_per_degree = 3600.0 / scale;
-    let mut sums = vec![([0.0; 2], 0.0, 0usize); stack.matched.stars];
+    let mut sums = vec![([0.0; 2], 0.0, 0usize); stack.common_stars];
     // Offsets from the star's first position, so that right ascension may pass 360.
-    let mut first: Vec<Option<[f64; 2]>> = vec![None; stack.matched.stars];
+    let mut first: Vec<Option<[f64; 2]>> = vec![None; stack.common_stars];
     let offset = |first: [f64; 2], [ra, dec]: [f64; 2]| {
         [
             ra_difference_deg(ra, first[0]) * first[1].to_radians().cos() * pixels_per_degree,
             (dec - first[1]) * pixels_per_degree,
         ]
     };
+    let sky_of = |t: usize, star: &Measured| {
+        tables.get(stack.exposures[t].table)?.stars.get(star.place as usize)?.sky()
+    };
     for &t in places {
         for star in &stack.exposures[t].stars {
-            let (Some(identity), Some(sky)) = (star.identity, star.sky) else { continue };
+            let (Some(identity), Some(sky)) = (star.identity, sky_of(t, star)) else { continue };
             let [x, y] = offset(*first[identity].get_or_insert(sky), sky);
             let (sum, noise, count) = &mut sums[identity];
             (*sum, *noise, *count) =
@@ -321,7 +324,7 @@ fn world_coordinates(
     }
     let of_exposure = |t: usize| {
         let residual = |star: &Measured| {
-            let (identity, sky) = (star.identity?, star.sky?);
+            let (identity, sky) = (star.identity?, sky_of(t, star)?);
             let ([x, y], total, count) = sums[identity];
             let n = count as f64;
             let [own_x, own_y] = offset(first[identity]?, sky);

@@ -1,7 +1,7 @@
 //! The change of the PSF as shear bias: measured under a galaxy-sized weight, turned into m and c by the
 //! stored response of each cause, with the plain formula beside it.
 
-use super::super::assess::{Assessment, Place, assess};
+use super::super::assess::{Assessment, Place, assess_rows, rows_at};
 use super::super::model::{
     BiasEstimate, BiasPair, CauseBias, Reason, ShearBudget, SizeAndEllipticity, Verdict,
 };
@@ -93,7 +93,10 @@ impl ShearCase<'_> {
     ) -> Option<ShearBudget> {
         let (sigma, width) = self.galaxy_sized(reference)?;
         let wide = self.stack.under(self.tables, Weight::Fixed(sigma));
-        let found = assess(&wide, &judged.keep, self.half, self.place, self.confidence).ok()?;
+        let rows = rows_at(self.place, &wide, &judged.keep, self.half)?;
+        // As large as the rows, and not needed any more.
+        drop(wide);
+        let found = assess_rows(rows, &judged.keep, self.place, self.confidence).ok()?;
         let change = (found.size, found.ellipticity);
         let per_cause = self.per_cause(&change, reference, width)?;
         let (m, c) = over_causes(&per_cause)?;

@@ -40,7 +40,7 @@ fn flux_scales(stack: &Stack, keep: &[usize]) -> Option<Vec<f64>> {
         .filter(|(_, star)| star.flux > 0.0)
         .filter_map(|(k, star)| Some((k, star.identity?, star.flux.ln())))
         .collect();
-    let mut of_star = vec![Vec::new(); stack.matched.stars];
+    let mut of_star = vec![Vec::new(); stack.common_stars];
     let mut scale = vec![0.0; keep.len()];
     for _ in 0..ROUNDS {
         of_star.iter_mut().for_each(Vec::clear);
