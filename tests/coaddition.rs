@@ -9,6 +9,7 @@ use stackworthy::moments::Weight;
 use stackworthy::optics::{Blur, Propagator, Psf, Telescope, Wavefront};
 use stackworthy::settings::Settings;
 use stackworthy::synth::{Scene, run};
+use stackworthy::table::Share;
 use stackworthy::verdict::beside::combined::{Part, SECOND_ORDER, mixture};
 use stackworthy::verdict::judge;
 
@@ -201,4 +202,28 @@ fn a_measured_coadd_has_the_psf_of_the_verdict() {
     assert!((promised.size_pix2.unwrap() - size).abs() < 2.0 * size_err);
     assert!((promised.e1.unwrap() - found.e1.unwrap()).abs() < 2.0 * promised.e_err.unwrap());
     assert!((promised.e2.unwrap() - found.e2.unwrap()).abs() < 2.0 * promised.e_err.unwrap());
+}
+
+/// Stars 5.8 pixels wide, their tables as judging holds them: the weight under which shear is looked at lies beyond the
+/// rungs that narrow stars need, and is there.
+#[test]
+fn wide_stars_have_the_shear_budget_of_each_cause() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut scene = Scene::built_in("steady").unwrap();
+    scene.sequence.exposures = 3;
+    scene.detector.pixel_arcsec = 0.035;
+    let settings = Settings::default();
+    let table = |path: &std::path::PathBuf| {
+        let mut table =
+            measure_frame(&read_frame(path, &settings).unwrap(), &path.to_string_lossy(), &settings, "")
+                .unwrap();
+        assert!((2.2..2.8).contains(&table.sigma_pixels.unwrap()), "{:?}", table.sigma_pixels);
+        table.lighten(Share::of_one_in(3));
+        table
+    };
+    let tables: Vec<_> = run(&scene, folder.path(), false, &|_| ()).unwrap().iter().map(table).collect();
+    let shear = judge(&tables, &[], &settings).unwrap().verdict.shear;
+    let shear = shear.unwrap();
+    assert_eq!(shear.cause.as_deref(), Some("jitter"));
+    assert!(shear.weight_sigma_pix.unwrap() > 2.0);
 }

@@ -6,7 +6,8 @@
 //! the generator of the table, and its pixel, obstructions, size ratios, amplitudes and shears lie between
 //! those of the table. The formula beside it: Paulin-Henriksson et al. 2008, A&A 484, 67.
 
-use stackworthy::shear::{Cause, Reference, Response, Width, c_response, m_response};
+use stackworthy::moments::{LADDER_SIGMA_PIXELS, rungs_used};
+use stackworthy::shear::{Cause, Reference, Response, Width, best_width, c_response, m_response};
 
 struct Case {
     cause: Cause,
@@ -130,4 +131,28 @@ fn the_formula_understates_changes_of_the_wings() {
         };
         assert!(expected.contains(&times), "{}: {times}", case.cause.word());
     }
+}
+
+/// Of the whole ladder the rung under which causes differ least is among those that a light table keeps, for stars of
+/// any width that the ladder serves and galaxies of any size.
+#[test]
+fn light_tables_keep_the_weight_that_shear_is_looked_at_under() {
+    let mut widest: f64 = 0.0;
+    for size_ratio in [0.5, 0.8, 1.0, 1.5, 2.5, 4.0] {
+        for obstruction in [Some(0.0), Some(0.2), Some(0.45), None] {
+            for step in 0..80 {
+                let sigma = 0.8 * 1.02_f64.powi(step);
+                let widths = LADDER_SIGMA_PIXELS.map(|rung| rung / sigma);
+                let Some(best) = best_width(Reference { size_ratio, obstruction }, &widths) else { continue };
+                widest = widest.max(widths[best]);
+                let kept = rungs_used(Some(sigma));
+                assert!(
+                    best < kept,
+                    "{size_ratio} {obstruction:?} {sigma}: {best} {kept} {:?}",
+                    widths[best]
+                );
+            }
+        }
+    }
+    println!("at most {widest} times as wide as the stars");
 }

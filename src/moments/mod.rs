@@ -41,7 +41,18 @@ pub const ADAPTIVE_MIN_SIGMA_PIXELS: f64 = 0.97;
 pub const FIRST_RUNG_MIN_SIGMA_PIXELS: f64 = 0.78;
 
 /// Rungs of the ladder, from the first on, that a stack may be judged by.
-pub const PRIMARY_RUNGS: usize = 2;
+const PRIMARY_RUNGS: usize = 2;
+
+/// The widest weight that shear is looked at under, over the width of the stars: of those wider than the stars the one
+/// under which causes of change differ least is some 1.1 to 1.4 times as wide.
+const WIDEST_USED: f64 = 1.4;
+
+/// Rungs, from the first on, that judging may ask for of stars of this width.
+pub fn rungs_used(sigma_pixels: Option<f64>) -> usize {
+    let wanted = WIDEST_USED * sigma_pixels.unwrap_or(0.0);
+    let wide = LADDER_SIGMA_PIXELS.iter().position(|rung| *rung >= wanted);
+    wide.map_or(LADDER_SIGMA_PIXELS.len(), |k| k + 1).max(PRIMARY_RUNGS)
+}
 
 /// The weight that defines size and ellipticity for stars of this width.
 pub fn primary_weight(sigma_pixels: f64) -> Weight {

@@ -1,7 +1,7 @@
 //! What judging does not need of a table that lies on disk: left out, so that long stacks fit into memory.
 
 use super::StarTable;
-use crate::moments::PRIMARY_RUNGS;
+use crate::moments::rungs_used;
 
 /// Zones along each side of the region of which each keeps its brightest stars' pixels.
 const ZONES: usize = 3;
@@ -35,8 +35,9 @@ impl StarTable {
     /// detections over their share, evenly over their fluxes, of which the numbers are kept.
     pub fn lighten(&mut self, share: Share) {
         self.thin_out_refused(share.refused);
+        let rungs = rungs_used(self.sigma_pixels);
         for star in &mut self.stars {
-            star.ladder.truncate(PRIMARY_RUNGS);
+            star.ladder.truncate(rungs);
             star.higher.take_if(|_| star.refused.is_some());
         }
         self.keep_brightest_pixels(share.cutout_bytes);

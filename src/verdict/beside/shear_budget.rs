@@ -136,11 +136,16 @@ impl ShearCase<'_> {
         })
     }
 
-    /// The rung under which the causes differ least: its sigma in pixels, and over the PSF's.
+    /// Of the rungs that all tables hold the one under which the causes differ least: its sigma in pixels, and over
+    /// the PSF's.
     fn galaxy_sized(&self, reference: Reference) -> Option<(f64, Width)> {
         let mean_star = self.stack.mean_star.as_ref()?;
         let psf_sigma = (0.5 * mean_star.adaptive.size).sqrt();
-        let measured = LADDER_SIGMA_PIXELS.iter().zip(&mean_star.ladder).filter(|(_, shape)| shape.is_some());
+        let tables = self.stack.exposures.iter().map(|exposure| &self.tables[exposure.table]);
+        let held = |table: &StarTable| table.stars.iter().map(|star| star.ladder.len()).max();
+        let held = tables.filter_map(held).min()?;
+        let rungs = LADDER_SIGMA_PIXELS.iter().zip(&mean_star.ladder).take(held);
+        let measured = rungs.filter(|(_, shape)| shape.is_some());
         let rungs: Vec<f64> = measured.map(|(&rung, _)| rung).collect();
         let widths: Vec<f64> = rungs.iter().map(|rung| rung / psf_sigma).collect();
         let k = best_width(reference, &widths)?;
