@@ -57,6 +57,15 @@ fn too_many_axes() {
 }
 
 #[test]
+fn a_scale_that_leads_out_of_single_precision_leaves_gaps() {
+    let mut bytes = image(16, &["10", "10"], &[card("BSCALE", "1E40")], 2880);
+    let data = bytes.len() - 2880;
+    bytes[data + 1] = 1;
+    let frame = read(&bytes).unwrap();
+    assert!(frame.pixels[(0, 0)].is_nan() && frame.pixels[(0, 1)] == 0.0);
+}
+
+#[test]
 fn axes_larger_than_the_file() {
     for side in ["1000000", "4294967296", "9223372036854775807", "99999999999999999999", "-5"] {
         let text = error(&image(16, &[side, side], &[], 2880));

@@ -27,7 +27,7 @@ pub const RECORD: usize = 2880;
 /// What a regular file holds, unpacked where it is gzipped; the file is hashed as it is read.
 pub enum Content {
     Plain(Hashed),
-    Packed(flate2::read::MultiGzDecoder<Hashed>),
+    Packed(Box<flate2::read::MultiGzDecoder<Hashed>>),
 }
 
 impl Content {
@@ -46,9 +46,9 @@ impl Content {
         (&mut file).take(GZIP.len() as u64).read_to_end(&mut start).map_err(failed)?;
         file.rewind().map_err(failed)?;
         // A file may grow while it is read.
-        let hashed = Hashed { file: file.take(MAX_FILE_BYTES + 1), hash: blake3::Hasher::new() };
+        let hashed = Hashed { file: file.take(MAX_FILE_BYTES + 1), hash: Box::default() };
         let is_packed = start == GZIP;
-        let packed = |hashed| Self::Packed(flate2::read::MultiGzDecoder::new(hashed));
+        let packed = |hashed| Self::Packed(Box::new(flate2::read::MultiGzDecoder::new(hashed)));
         Ok((if is_packed { packed(hashed) } else { Self::Plain(hashed) }, about.len()))
     }
 
@@ -97,7 +97,7 @@ impl Read for Content {
 /// A file that is hashed as it is read.
 pub struct Hashed {
     file: std::io::Take<File>,
-    hash: blake3::Hasher,
+    hash: Box<blake3::Hasher>,
 }
 
 impl Read for Hashed {

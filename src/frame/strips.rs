@@ -218,11 +218,12 @@ impl pulp::NullaryFnOnce for Decode<'_> {
 fn whole(out: &mut [f32], pixels: impl Iterator<Item = i64>, scale: f64, zero: f64, blank: Option<i64>) {
     for (out, pixel) in out.iter_mut().zip(pixels) {
         let value = (pixel as f64 * scale + zero) as f32;
-        *out = if blank == Some(pixel) { f32::NAN } else { value };
+        *out = if blank == Some(pixel) { f32::NAN } else { finite(value) };
     }
 }
 
+/// NaN where a scale has led out of single precision, or the file holds no number.
 #[inline(always)]
-fn finite(value: f32) -> f32 {
+pub fn finite(value: f32) -> f32 {
     if value.is_finite() { value } else { f32::NAN }
 }

@@ -10,6 +10,7 @@ use rayon::prelude::*;
 use super::error::FrameError;
 use super::raw_header::Hdu;
 use super::rice::{Blocks, Coding, Damage};
+use super::strips::finite;
 use super::tile_table::{Fault, Table};
 use super::tops::{Band, Tops};
 use super::{streams, tiles};
@@ -163,10 +164,12 @@ impl Scaling {
         let both = pixels.iter_mut().zip(numbers);
         match blank {
             None if exact => both.for_each(|(pixel, number)| *pixel = *number as f32 + zero as f32),
-            None => both.for_each(|(pixel, number)| *pixel = (f64::from(*number) * scale + zero) as f32),
+            None => {
+                both.for_each(|(pixel, number)| *pixel = finite((f64::from(*number) * scale + zero) as f32));
+            }
             Some(blank) => both.for_each(|(pixel, number)| {
                 let value = (f64::from(*number) * scale + zero) as f32;
-                *pixel = if *number == blank { f32::NAN } else { value };
+                *pixel = if *number == blank { f32::NAN } else { finite(value) };
             }),
         }
     }

@@ -115,9 +115,9 @@ impl Products<'_> {
     #[inline(always)]
     pub fn with<const TERMS: usize, const MONOMIALS: usize>(&self, a: &Poly<TERMS>) -> [f64; MONOMIALS] {
         let mut out = [0.0; MONOMIALS];
-        for j in 0..TERMS {
-            for (i, out) in out.iter_mut().enumerate() {
-                *out += a.0[j] * self.0[PRODUCT[j][i]];
+        for (a, places) in a.0.iter().zip(&PRODUCT) {
+            for (out, at) in out.iter_mut().zip(places) {
+                *out += a * self.0[*at];
             }
         }
         out
