@@ -100,6 +100,14 @@ fn the_same_again_changes_nothing_and_a_new_measurement_takes_its_place() {
     assert_eq!(history, [before.exposures[2].logged.clone()]);
 }
 
+/// Verdicts made when frames were told apart by SHA-256 keep the identity of their frames.
+#[test]
+fn the_frames_of_an_older_verdict_are_known() {
+    let text = verdict(1, 3, 0.01).to_string().replace("\"blake3\"", "\"sha256\"");
+    let older: stackworthy::verdict::Verdict = serde_json::from_str(&text).unwrap();
+    assert!(older.exposures.iter().all(|e| e.blake3.as_ref().is_some_and(|hash| hash.len() == 64)));
+}
+
 #[test]
 fn what_is_no_verdict_is_refused_and_the_others_are_added() {
     let place = Place::new();

@@ -2,6 +2,7 @@
 //! the pixels astropy put in.
 
 use std::collections::BTreeMap;
+use std::io::Write;
 use std::path::PathBuf;
 
 use serde::Deserialize;
@@ -219,15 +220,56 @@ fn what_is_no_plain_frame_is_refused_by_name() {
 }
 
 /// The published test vectors of BLAKE3 begin with that of no input (from memory); here only that the file as it
-/// lies on disk is hashed, packed or not, in strips or whole.
+/// lies on disk is hashed: packed or not, in strips or whole.
 #[test]
 fn the_hash_is_that_of_the_file_on_disk() {
     let of_nothing = "af1349b9f5f9a1a6a0404dea36dcc9499bcb25c9adc112b7cc9a93cae41f3262";
     assert_eq!(blake3::hash(b"").to_hex().as_str(), of_nothing);
-    for name in ["bitpix16.fits", "packed.fits.gz"] {
-        let frame = read(name, &Settings::default()).unwrap();
-        let hash = blake3::hash(&std::fs::read(folder().join(name)).unwrap());
-        assert_eq!(frame.blake3, hash.to_hex().as_str(), "{name}");
+    let holder = tempfile::tempdir().unwrap();
+    let several = holder.path().join("several.fits.gz");
+    std::fs::write(&several, gzipped(&std::fs::read(folder().join("several.fits")).unwrap())).unwrap();
+    let here = ["bitpix16.fits", "packed.fits.gz", "several.fits", "tiles_rice_1.fits.fz"];
+    for path in here.map(|name| folder().join(name)).into_iter().chain([several]) {
+        let frame = read_frame(&path, &Settings::default()).unwrap();
+        let hash = blake3::hash(&std::fs::read(&path).unwrap());
+        assert_eq!(frame.blake3, hash.to_hex().as_str(), "{}", path.display());
+    }
+}
+
+fn gzipped(bytes: &[u8]) -> Vec<u8> {
+    let mut encoder = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::fast());
+    encoder.write_all(bytes).unwrap();
+    encoder.finish().unwrap()
+}
+
+/// In one member or two, and with an extension behind the image, a gzipped frame is the plain one; damaged, it is
+/// refused.
+#[test]
+fn a_gzipped_frame_is_the_plain_one() {
+    let holder = tempfile::tempdir().unwrap();
+    let read_as = |name: &str, bytes: &[u8]| {
+        let path = holder.path().join(name);
+        std::fs::write(&path, bytes).unwrap();
+        read_frame(&path, &Settings::default())
+    };
+    for name in ["bitpix16.fits", "several.fits", "detector.fits", "inverted_mask.fits"] {
+        let bytes = std::fs::read(folder().join(name)).unwrap();
+        let plain = read(name, &Settings::default()).unwrap();
+        let (first, rest) = bytes.split_at(bytes.len() / 3);
+        let members = [gzipped(first), gzipped(rest)].concat();
+        for (kind, packed) in [("one", gzipped(&bytes)), ("two", members)] {
+            let frame = read_as("packed.fits.gz", &packed).unwrap();
+            let same =
+                frame.pixels.iter().zip(&plain.pixels).all(|(a, b)| a == b || (a.is_nan() && b.is_nan()));
+            assert!(same && frame.pixels.dim() == plain.pixels.dim(), "{name}, {kind}");
+            assert_eq!((frame.usable, frame.quantum), (plain.usable, plain.quantum), "{name}, {kind}");
+        }
+        let mut wrong = gzipped(&bytes);
+        let checksum = wrong.len() - 8;
+        wrong[checksum] ^= 1;
+        assert!(matches!(read_as("wrong.fits.gz", &wrong), Err(FrameError::Gzip { .. })), "{name}");
+        let cut = &gzipped(&bytes)[..gzipped(&bytes).len() - 9];
+        assert!(read_as("cut.fits.gz", cut).is_err(), "{name}");
     }
 }
 

@@ -167,8 +167,6 @@ impl<'a> Contents<'a> {
         }
         if let Some(mut file) = file {
             file.read_f32(0, &mut values).map_err(|e| self.library(hdu, e))?;
-        }
-        if hdu.bitpix < 0 || hdu.header.card("BSCALE").is_some() {
             values.iter_mut().filter(|v| v.is_infinite()).for_each(|v| *v = f32::NAN);
         }
         let pixels = Array2::from_shape_vec((height, width), values)

@@ -14,6 +14,7 @@
 //! | exposure facts and times | [`facts`], [`housekeeping`], [`time`], [`date`] |
 //! | world coordinates | [`wcs`] |
 //! | highest pixels, saturation, colour mosaics | [`tops`], [`saturation`], [`mosaic`] |
+//! | numbers as integers of the same order | [`key`] |
 
 use std::path::{Path, PathBuf};
 
@@ -116,7 +117,7 @@ pub struct Frame {
     pub pixels: Array2<f32>,
     /// The region that holds exposed sky.
     pub usable: Region,
-    /// Of `pixels`, the highest of each stretch.
+    /// The highest of each stretch of `pixels`; who raises a pixel takes them anew ([`Tops::of`]).
     pub tops: Tops,
     /// The level at and above which a pixel is saturated, frame units.
     pub saturation: Option<f64>,
@@ -166,7 +167,7 @@ pub fn read_frame(path: &Path, settings: &Settings) -> Result<Frame, FrameError>
 pub fn read_frame_with(path: &Path, settings: &Settings, space: &mut Space) -> Result<Frame, FrameError> {
     let told = &settings.header;
     let plain = told.image.is_none() && told.mask.is_none() && told.weight.is_none();
-    let strips = strips::Strips::open(path)?.filter(|strips| plain && !image::is_companion(&strips.hdu));
+    let strips = if plain { strips::Strips::open(path)? } else { None };
     match strips.map(|strips| in_strips(strips, path, settings, space)) {
         Some(Ok(Some(frame))) => Ok(frame),
         Some(Err(error)) => Err(error),

@@ -15,7 +15,7 @@ use super::error::FrameError;
 pub const MAX_FILE_BYTES: u64 = 4 << 30;
 
 /// A gzipped file that unpacks to more times its size holds no frame, unless it is small.
-const MAX_UNPACKING: u64 = 100;
+pub const MAX_UNPACKING: u64 = 100;
 const ALWAYS_UNPACKED: u64 = 1 << 28;
 
 /// The first bytes of a gzipped file.

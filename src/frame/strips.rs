@@ -11,7 +11,7 @@ use ndarray::Array2;
 use super::error::FrameError;
 use super::image;
 use super::raw_header::{self, Hdu, Kind, check_image};
-use super::source::{Content, RECORD, lacks_padding};
+use super::source::{Content, MAX_UNPACKING, RECORD, lacks_padding};
 use super::tops::Tops;
 
 /// Bytes read at a time, about: a strip and its numbers stay in the processor's cache.
@@ -22,9 +22,6 @@ const ROWS: usize = 4;
 
 /// A header that does not end within these bytes is left to the reader of whole files.
 const HEAD: u64 = 64 * RECORD as u64;
-
-/// A gzipped image that unpacks to more times the file's size is left to it too.
-const MOST_UNPACKING: u64 = 100;
 
 /// A file that is to be read in strips, its header checked.
 pub struct Strips<'a> {
@@ -43,7 +40,7 @@ impl<'a> Strips<'a> {
     pub fn open(path: &'a Path) -> Result<Option<Self>, FrameError> {
         let Ok((mut content, length)) = Content::open(path) else { return Ok(None) };
         // How much a gzipped file holds shows when it ends.
-        let most = if content.is_packed() { MOST_UNPACKING * length } else { length } as usize;
+        let most = if content.is_packed() { MAX_UNPACKING * length } else { length } as usize;
         let mut head = Vec::new();
         let Ok(_) = (&mut content).take(HEAD).read_to_end(&mut head) else { return Ok(None) };
         let Ok(hdu) = raw_header::first(path, &head, most) else { return Ok(None) };
@@ -51,7 +48,8 @@ impl<'a> Strips<'a> {
         let end = (hdu.data_start + hdu.data_bytes).next_multiple_of(RECORD);
         let is_longer = !content.is_packed() && most > end;
         let odd_blank = hdu.header.card("BLANK").is_some() && hdu.header.integer("BLANK").is_none();
-        if is_longer || hdu.axes.iter().product::<u64>() as usize != width * height || odd_blank {
+        let pixels = (width * height).checked_mul(Coding::of(&hdu).bytes);
+        if is_longer || pixels != Some(hdu.data_bytes) || odd_blank || image::is_companion(&hdu) {
             return Ok(None);
         }
         check_image(path, &hdu)?;

@@ -302,27 +302,31 @@ mod tests {
 
     #[test]
     fn the_sums_are_those_of_the_pixels_one_by_one() {
-        let image = Array2::from_shape_fn((23, 23), |(y, x)| ((7 * x + 3 * y) % 11) as f32 - 2.0);
-        let noise = Array2::from_shape_fn((23, 23), |(y, x)| ((5 * x + 2 * y) % 7) as f32 + 1.0);
-        let grid = Grid::centred(&image, &noise).unwrap();
-        for covariance in [[4.0, 0.5, 3.0], [0.08, 0.01, 0.05], [20.0, 18.0, 19.0]] {
-            let weight = Gaussian::new(0.3, -0.4, covariance).unwrap();
-            let sums = grid.light_and_power(&weight, true);
-            for (p, q) in [(0, 0), (1, 0), (0, 1), (2, 1), (3, 3), (8, 0), (0, 8)] {
-                let (mut light, mut power, mut scale) = (0.0, 0.0, 0.0);
-                grid.for_each(|k, x, y, value| {
-                    let (dx, dy) = (x - weight.x, y - weight.y);
-                    let w = weight.at(dx, dy);
-                    let term = dx.powi(p) * dy.powi(q);
-                    light += w * value * term;
-                    scale += (w * value * term).abs();
-                    power += w * w * f64::from(noise[(k / 23, k % 23)]) * term;
-                });
-                let at = place(p as usize, q as usize);
-                assert!((sums.light[at] - light).abs() < 1e-11 * scale, "{covariance:?} {p} {q}");
-                assert!((sums.power[at] - power).abs() < 1e-11 * scale.max(power.abs()), "{p} {q}");
-                if p + q <= 4 {
-                    assert!((grid.light(&weight)[at] - light).abs() < 1e-11 * scale);
+        // Of a usual side and of a longer one, under weights that reach its ends or lie well inside.
+        let usual = [[4.0, 0.5, 3.0], [0.08, 0.01, 0.05], [20.0, 18.0, 19.0]];
+        for (side, covariances) in [(23, &usual[..]), (41, &[[9.0, 1.0, 8.0], [20.0, 18.0, 19.0]])] {
+            let image = Array2::from_shape_fn((side, side), |(y, x)| ((7 * x + 3 * y) % 11) as f32 - 2.0);
+            let noise = Array2::from_shape_fn((side, side), |(y, x)| ((5 * x + 2 * y) % 7) as f32 + 1.0);
+            let grid = Grid::centred(&image, &noise).unwrap();
+            for &covariance in covariances {
+                let weight = Gaussian::new(0.3, -0.4, covariance).unwrap();
+                let sums = grid.light_and_power(&weight, true);
+                for (p, q) in [(0, 0), (1, 0), (0, 1), (2, 1), (3, 3), (8, 0), (0, 8)] {
+                    let (mut light, mut power, mut scale) = (0.0, 0.0, 0.0);
+                    grid.for_each(|k, x, y, value| {
+                        let (dx, dy) = (x - weight.x, y - weight.y);
+                        let w = weight.at(dx, dy);
+                        let term = dx.powi(p) * dy.powi(q);
+                        light += w * value * term;
+                        scale += (w * value * term).abs();
+                        power += w * w * f64::from(noise[(k / side, k % side)]) * term;
+                    });
+                    let at = place(p as usize, q as usize);
+                    assert!((sums.light[at] - light).abs() < 1e-11 * scale, "{covariance:?} {p} {q}");
+                    assert!((sums.power[at] - power).abs() < 1e-11 * scale.max(power.abs()), "{p} {q}");
+                    if p + q <= 4 {
+                        assert!((grid.light(&weight)[at] - light).abs() < 1e-11 * scale);
+                    }
                 }
             }
         }

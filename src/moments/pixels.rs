@@ -2,8 +2,6 @@
 
 use std::ops::Range;
 
-use ndarray::ArrayView1;
-
 /// A weight this far down the exponent, `exp(-½ 64) = 1e-14`, adds nothing and is left out.
 const LARGEST_EXPONENT: f64 = 64.0;
 
@@ -34,12 +32,6 @@ impl Pixels {
             self.variances.push(variance);
         }
         self.rows.push(Row { x, y, own: start..self.values.len() });
-    }
-
-    /// As [`Pixels::push_row`], for single-precision rows.
-    pub fn push_views(&mut self, x: f64, y: f64, values: ArrayView1<f32>, variances: ArrayView1<f32>) {
-        let pair = |(&value, &variance): (&f32, &f32)| (f64::from(value), f64::from(variance));
-        self.push_row(x, y, values.iter().zip(variances.iter()).map(pair));
     }
 
     pub fn is_empty(&self) -> bool {

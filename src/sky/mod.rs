@@ -240,8 +240,9 @@ impl Sky {
             && block.y0 >= y0 + TILE_PIXELS
             && block.x1 + TILE_PIXELS <= x1
             && block.y1 + TILE_PIXELS <= y1;
-        // Half a tile of extrapolation at an edge goes down by the largest step at most, in each axis.
-        if is_inside { least } else { least - (most - least) }
+        // Half a tile of extrapolation at an edge goes down by half a step, and at a corner, where the weights of the
+        // four tiles are 9/4, -3/4, -3/4 and 1/4, by one and a half.
+        if is_inside { least } else { least - 1.5 * (most - least) }
     }
 
     fn interpolate(&self, grid: &Array2<f64>, x: f64, y: f64) -> f64 {

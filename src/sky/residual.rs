@@ -59,13 +59,6 @@ impl<'a> Residual<'a> {
         (inside && good).then_some((pixels, stride))
     }
 
-    /// Must this pixel not be used?
-    pub fn is_bad(&self, y: usize, x: usize) -> bool {
-        let mut value = [0.0];
-        self.with_gaps(y, x, &mut value);
-        value[0].is_nan()
-    }
-
     pub fn at(&self, y: usize, x: usize) -> f32 {
         let mut value = [0.0];
         self.row(y, x, &mut value);

@@ -139,7 +139,7 @@ pub fn detect_on(
 fn columns_of_blocks(columns: Range<usize>) -> Vec<Range<usize>> {
     let (left, right) = (columns.start + EDGE_COLUMNS, columns.end.saturating_sub(EDGE_COLUMNS));
     if left >= right {
-        return vec![columns];
+        return if columns.is_empty() { Vec::new() } else { vec![columns] };
     }
     let middle = (left..right).step_by(BLOCK_COLUMNS).map(|x| x..(x + BLOCK_COLUMNS).min(right));
     [columns.start..left].into_iter().chain(middle).chain([right..columns.end]).collect()

@@ -184,8 +184,8 @@ fn degree_for(members: usize, wanted: usize) -> usize {
     (0..=wanted).rev().find(|d| 6 * (d + 1) * (d + 2) / 2 <= members).unwrap_or(0)
 }
 
-/// Fits one feature over the field and measures the scatter beyond the errors, twice: the
-/// scatter weights the second fit. `rows` are the values of the basis at each member.
+/// Fits one feature over the field and measures the scatter beyond the errors, three times: the
+/// scatter weights the next fit. `rows` are the values of the basis at each member.
 fn feature_over_field(members: &[&Candidate], basis: &Basis, rows: &[Vec<f64>], k: usize) -> Option<Feature> {
     let measured = || members.iter().zip(rows).filter_map(|(c, row)| Some((c.features[k]?, row)));
     let (values, errors): (Vec<f64>, Vec<f64>) = measured().map(|(feature, _)| feature).unzip();

@@ -97,7 +97,7 @@ impl Refusal {
     }
 }
 
-/// One detection with everything measured on it.
+/// One detection with everything measured on it; a faint one has the moments under its frame's own weight alone.
 #[derive(Debug, Clone)]
 pub struct Star {
     /// Centroid, pixels, 0-based.

@@ -294,10 +294,7 @@ impl Scene<'_> {
             return (star, None);
         };
         let (cx, cy) = (d.x.round(), d.y.round());
-        let is_crowded = contamination > settings.max_contamination;
-        // What is refused in any case is not measured further.
-        let least_snr = if is_crowded { f64::INFINITY } else { settings.min_snr };
-        match measure_from(&cutout, (d.x - cx, d.y - cy), sigma, primary, least_snr) {
+        match measure_from(&cutout, (d.x - cx, d.y - cy), sigma, primary, settings.min_snr) {
             Err(error) => {
                 star.refused = Some(match error {
                     MomentError::Masked => Refusal::BadPixels,
@@ -313,7 +310,7 @@ impl Scene<'_> {
                     Some(Refusal::NoFit)
                 } else if star.snr < settings.min_snr {
                     Some(Refusal::Faint)
-                } else if is_crowded {
+                } else if contamination > settings.max_contamination {
                     Some(Refusal::Crowded)
                 } else {
                     None

@@ -16,13 +16,13 @@ use crate::sky::{Mask, Residual, Sky};
 /// diffraction image to a defocused ring.
 const TRIAL_SIGMAS_PIXELS: [f64; 6] = [0.8, 1.5, 2.5, 4.0, 6.0, 9.0];
 
-/// From this trial width on, wider ones are left out where it sees more light in fewer than this share of the sources
-/// than narrower ones did: a wide image has shown itself by then.
+/// From this trial width on, wider ones are left out where fewer than this share of the sources looked at have more
+/// light in it than narrower ones saw: a wide image has shown itself by then.
 const FIRST_WIDE: f64 = 2.5;
 const MOST_WIDER: f64 = 0.1;
 
 /// Of the frame smoothed with so many pixels' sigma, only every so many-th row is looked at: a peak is then still
-/// three rows wide on either side.
+/// two rows wide on either side.
 fn row_step(trial_sigma: f64) -> usize {
     if trial_sigma < 4.0 {
         1
@@ -146,15 +146,12 @@ fn whole_sources(
                 (s.x - d.x).hypot(s.y - d.y) < trial.max(s.sigma) && d.flux < MORE_LIGHT * seen * s.flux
             })
         };
-        let bright: Vec<&Detection> = found
-            .iter()
-            .filter(|d| !is_single_pixel(residual, d))
-            .take(BRIGHTEST)
-            .filter(|d| !is_known(d))
-            .collect();
-        let is_all_seen = trial >= FIRST_WIDE && bright.len() < (MOST_WIDER * sources.len() as f64) as usize;
+        let looked_at: Vec<&Detection> =
+            found.iter().filter(|d| !is_single_pixel(residual, d)).take(BRIGHTEST).collect();
+        let wider: Vec<&Detection> = looked_at.iter().copied().filter(|d| !is_known(d)).collect();
+        let is_all_seen = trial >= FIRST_WIDE && (wider.len() as f64) < MOST_WIDER * looked_at.len() as f64;
         let new: Vec<Source> =
-            bright.into_par_iter().filter_map(|d| measure(residual, saturated, d, trial)).collect();
+            wider.into_par_iter().filter_map(|d| measure(residual, saturated, d, trial)).collect();
         sources.extend(new);
         if is_all_seen {
             break;

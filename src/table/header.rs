@@ -126,7 +126,8 @@ pub(super) fn read(fits: &Table) -> Result<StarTable, String> {
     }
     Ok(StarTable {
         file: words("FRAME")?,
-        frame_blake3: words("FRAMEB3")?,
+        // Tables made before name the frame by its SHA-256.
+        frame_blake3: words("FRAMEB3").or_else(|_| words("FRAMESHA"))?,
         settings_sha256: words("SETSHA")?,
         version: words("TOOLVER")?,
         width,

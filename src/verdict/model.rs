@@ -256,6 +256,8 @@ pub struct ExposureResult {
     pub housekeeping: std::collections::BTreeMap<String, f64>,
     /// Detections refused, by word.
     pub refused: std::collections::BTreeMap<String, u32>,
+    /// Of the frame file; verdicts made before have its SHA-256.
+    #[serde(alias = "sha256")]
     pub blake3: Option<String>,
     pub notes: Vec<String>,
 }
