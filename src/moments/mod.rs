@@ -43,9 +43,9 @@ pub const FIRST_RUNG_MIN_SIGMA_PIXELS: f64 = 0.78;
 /// Rungs of the ladder, from the first on, that a stack may be judged by.
 const PRIMARY_RUNGS: usize = 2;
 
-/// The widest weight that shear is looked at under, over the width of the stars: of those wider than the stars the one
-/// under which causes of change differ least is some 1.1 to 1.4 times as wide.
-const WIDEST_USED: f64 = 1.4;
+/// The widest weight that shear is looked at under, over the width of the stars: the one under which causes of change
+/// differ least is 1.2 to 2 times as wide, the wider the larger the galaxies (`shear::best_width`).
+const WIDEST_USED: f64 = 2.0;
 
 /// Rungs, from the first on, that judging may ask for of stars of this width.
 pub fn rungs_used(sigma_pixels: Option<f64>) -> usize {

@@ -136,8 +136,8 @@ fn a_light_table_keeps_the_brightest_pixels_of_every_zone() {
         table.stars = stars;
         let had: Vec<bool> = table.stars.iter().map(|s| s.cutout.is_some()).collect();
         let (most, each) = (case % 12, 25 * 5);
-        // Up to the first that is 1.4 times as wide.
-        let (sigma, rungs) = [(1.0, 2), (1.43, 3), (2.46, 5), (6.0, 6)][case % 4];
+        // Up to the first that is twice as wide.
+        let (sigma, rungs) = [(1.0, 2), (1.2, 3), (1.9, 5), (6.0, 6)][case % 4];
         table.sigma_pixels = Some(sigma);
         let whole = table.clone();
         table.lighten(Share { cutout_bytes: most * each + 7, refused: usize::MAX });
