@@ -82,8 +82,10 @@ impl Folder {
         let making = self.root.join(IN_THE_MAKING);
         let cannot =
             || format!("{}: cannot be written; free space or choose another --out", self.root.display());
+        interrupt::stop_here();
         std::fs::create_dir_all(&making).with_context(cannot)?;
         if let Err(error) = write(&making) {
+            interrupt::stop_here();
             let _ = std::fs::remove_dir_all(&making);
             return Err(error);
         }

@@ -20,6 +20,9 @@ pub const UNFINISHED: &str = ".unfinished-";
 
 /// Time that a command has to return by itself.
 const GRACE: Duration = Duration::from_millis(300);
+/// Unfinished files are removed so often, at most.
+const TRIES: usize = 30;
+const BETWEEN: Duration = Duration::from_millis(10);
 /// Common practice of shells: 128 and the signal's number.
 const SIGNALLED: i32 = 128;
 
@@ -31,6 +34,14 @@ static FOLDERS: Mutex<Vec<PathBuf>> = Mutex::new(Vec::new());
 /// True once an interrupt came: end the loop and return.
 pub fn asked() -> bool {
     ASKED.load(Ordering::Relaxed)
+}
+
+/// Once an interrupt came, waits here until it ends the process: nothing new is begun, and what the interrupt takes
+/// away is no error. Goes on at once otherwise, and where the command returns by itself.
+pub fn stop_here() {
+    while asked() && !MEANT.load(Ordering::Relaxed) {
+        std::thread::park_timeout(GRACE);
+    }
 }
 
 /// For a command that goes on until it is interrupted: the interrupt then is no failure, exit code 0.
@@ -66,8 +77,13 @@ fn end(signal: i32) {
     ASKED.store(true, Ordering::Relaxed);
     std::thread::sleep(GRACE);
     let _guard = lock(&UNCUT);
-    for folder in lock(&FOLDERS).iter() {
-        let _ = remove_unfinished(folder);
+    let folders = lock(&FOLDERS);
+    // The work goes on meanwhile, and what it is writing may come anew.
+    for _ in 0..TRIES {
+        if folders.iter().all(|folder| remove_unfinished(folder).is_ok()) {
+            break;
+        }
+        std::thread::sleep(BETWEEN);
     }
     if MEANT.load(Ordering::Relaxed) {
         std::process::exit(0);

@@ -11,6 +11,7 @@ use rayon::prelude::*;
 
 use super::common::Common;
 use super::folder::Folder;
+use super::interrupt;
 use crate::frame::source::MAX_FILE_BYTES;
 use crate::frame::{Space, read_frame_with};
 use crate::measure::measure_frame;
@@ -90,6 +91,7 @@ pub fn measure_one(
     match measured {
         Ok(mut table) => {
             table.file = frame.into();
+            interrupt::stop_here();
             table::write(&table, path)?;
             table.lighten(share);
             Ok(Outcome::New(table))

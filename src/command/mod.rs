@@ -101,6 +101,7 @@ pub fn run(cli: Cli) -> ExitCode {
         Ok(_) if common::unsaid() => COULD_NOT_RUN,
         Ok(code) => code,
         Err(error) => {
+            interrupt::stop_here();
             common::complain(&error);
             if error.is::<Usage>() || error.is::<SettingsError>() { WRONG_USAGE } else { COULD_NOT_RUN }
         }
