@@ -5,13 +5,13 @@
 //! `stackworthy synth testdata-synth/scenes/large.toml --out FOLDER`. Times are processor times of the thread,
 //! the least of some repeats; those of two frames at once are wall times.
 
-#![allow(unsafe_code, reason = "calls the FITS library as a yardstick")]
+#[path = "library/mod.rs"]
+mod library;
 
-use std::ffi::CString;
 use std::path::Path;
 use std::time::Instant;
 
-use fitsio::sys;
+use library::{cpu_ms, read_in_strips};
 use stackworthy::frame::{Space, read_frame_with};
 use stackworthy::measure::measure_frame;
 use stackworthy::settings::Settings;
@@ -40,7 +40,7 @@ fn against_the_library(frame: &str) {
     let (mut pixels, mut stars, mut kept) = (0, 0, 0);
     for _ in 0..REPEATS {
         let start = cpu_ms();
-        pixels = read_in_strips(frame, &mut strip);
+        pixels = read_in_strips(frame, STRIP_ROWS, &mut strip);
         library = library.min(cpu_ms() - start);
 
         let start = cpu_ms();
@@ -91,40 +91,6 @@ fn two_at_once(first: &str, second: &str) {
         parallel = parallel.min(start.elapsed().as_secs_f64());
     }
     println!("two frames at once: {:.2} times as fast as one after the other", serial / parallel);
-}
-
-/// All pixels of the first image as 32-bit floats, in strips into one buffer; their number.
-fn read_in_strips(frame: &str, strip: &mut Vec<f32>) -> usize {
-    let name = CString::new(frame).expect("a plain name");
-    let (mut handle, mut status) = (std::ptr::null_mut(), 0);
-    let mut axes = [0i64; 2];
-    let mut nan = f32::NAN;
-    // SAFETY: the handle is used between opening and closing; the buffer holds what is asked for.
-    unsafe {
-        sys::ffiopn(&mut handle, name.as_ptr(), 0, &mut status);
-        sys::ffgiszll(handle, 2, axes.as_mut_ptr(), &mut status);
-        let [width, height] = axes;
-        strip.resize((width * STRIP_ROWS) as usize, 0.0);
-        for y in (0..height).step_by(STRIP_ROWS as usize) {
-            let count = STRIP_ROWS.min(height - y) * width;
-            let (null, out) = ((&raw mut nan).cast(), strip.as_mut_ptr().cast());
-            let mut any = 0;
-            let kind = sys::TFLOAT as i32;
-            sys::ffgpv(handle, kind, y * width + 1, count, null, out, &mut any, &mut status);
-        }
-        sys::ffclos(handle, &mut status);
-    }
-    assert_eq!(status, 0, "the library reads the frame");
-    (axes[0] * axes[1]) as usize
-}
-
-/// Processor time of this thread, ms.
-fn cpu_ms() -> f64 {
-    // The kernel brings the count up to date when it looks for another thread to run.
-    std::thread::yield_now();
-    let stat = std::fs::read_to_string("/proc/thread-self/schedstat").unwrap_or_default();
-    let ns = stat.split_whitespace().next().and_then(|n| n.parse::<f64>().ok());
-    ns.unwrap_or(f64::NAN) / 1e6
 }
 
 fn peak_mib() -> u64 {

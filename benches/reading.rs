@@ -4,13 +4,13 @@
 //! `cargo bench --bench reading -- FRAME ...`. Times are processor times of the thread, the least of some repeats;
 //! "unpacking" is that of a whole gzipped file into memory that is there already.
 
-#![allow(unsafe_code, reason = "calls the FITS library as a yardstick")]
+#[path = "library/mod.rs"]
+mod library;
 
-use std::ffi::CString;
 use std::io::Read;
 use std::path::Path;
 
-use fitsio::sys;
+use library::{cpu_ms, read_in_strips};
 use stackworthy::frame::{Space, read_frame_with};
 use stackworthy::settings::Settings;
 
@@ -30,7 +30,9 @@ fn against_the_library(frame: &str) {
     let (mut space, mut values, mut unpacked) = (Space::default(), Vec::new(), Vec::new());
     let (mut library, mut unpacking, mut reading) = (f64::MAX, f64::MAX, f64::MAX);
     for _ in 0..REPEATS {
-        library = library.min(cpu_ms_of(|| read_by_library(frame, &mut values)));
+        library = library.min(cpu_ms_of(|| {
+            read_in_strips(frame, i64::MAX, &mut values);
+        }));
         if frame.ends_with(".gz") {
             unpacking = unpacking.min(cpu_ms_of(|| unpack(frame, &mut unpacked)));
         }
@@ -51,25 +53,6 @@ fn against_the_library(frame: &str) {
     println!("  reading:   {reading:7.1} ms, {:.2} of the library's", reading / library);
 }
 
-/// The first image's pixels as 32-bit floats.
-fn read_by_library(frame: &str, values: &mut Vec<f32>) {
-    let name = CString::new(frame).expect("a plain name");
-    let (mut handle, mut status) = (std::ptr::null_mut(), 0);
-    let mut axes = [0i64; 2];
-    let mut nan = f32::NAN;
-    // SAFETY: the handle is used between opening and closing; the buffer holds what is asked for.
-    unsafe {
-        sys::ffiopn(&mut handle, name.as_ptr(), 0, &mut status);
-        sys::ffgiszll(handle, 2, axes.as_mut_ptr(), &mut status);
-        let count = axes[0] * axes[1];
-        values.resize(count as usize, 0.0);
-        let (null, out, mut any) = ((&raw mut nan).cast(), values.as_mut_ptr().cast(), 0);
-        sys::ffgpv(handle, sys::TFLOAT as i32, 1, count, null, out, &mut any, &mut status);
-        sys::ffclos(handle, &mut status);
-    }
-    assert_eq!(status, 0, "the library reads the frame");
-}
-
 fn unpack(frame: &str, unpacked: &mut Vec<u8>) {
     let packed = std::fs::read(frame).expect("a readable file");
     unpacked.clear();
@@ -81,12 +64,4 @@ fn cpu_ms_of(work: impl FnOnce()) -> f64 {
     let start = cpu_ms();
     work();
     cpu_ms() - start
-}
-
-fn cpu_ms() -> f64 {
-    // The kernel brings the count up to date when it looks for another thread to run.
-    std::thread::yield_now();
-    let stat = std::fs::read_to_string("/proc/thread-self/schedstat").unwrap_or_default();
-    let ns = stat.split_whitespace().next().and_then(|n| n.parse::<f64>().ok());
-    ns.unwrap_or(f64::NAN) / 1e6
 }

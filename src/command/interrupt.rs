@@ -80,7 +80,9 @@ fn end(signal: i32) {
     let folders = lock(&FOLDERS);
     // The work goes on meanwhile, and what it is writing may come anew.
     for _ in 0..TRIES {
-        if folders.iter().all(|folder| remove_unfinished(folder).is_ok()) {
+        // Every one of them, whether or not another fails.
+        let left = folders.iter().filter(|folder| remove_unfinished(folder).is_err()).count();
+        if left == 0 {
             break;
         }
         std::thread::sleep(BETWEEN);

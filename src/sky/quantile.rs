@@ -13,22 +13,9 @@ pub fn quantile(values: &mut [f32], p: f64, quantum: Option<f64>) -> Option<f64>
     if n == 0 {
         return None;
     }
-    let rank = p * n as f64;
-    let k = (rank.floor() as usize).min(n - 1);
+    let k = ((p * n as f64).floor() as usize).min(n - 1);
     let (_, &mut at, _) = values.select_nth_unstable_by(k, f32::total_cmp);
-    let Some(step) = quantum.filter(|q| *q > 0.0) else {
-        return Some(f64::from(at));
-    };
-    let half = (0.5 * step) as f32;
-    let (mut below, mut inside) = (0_usize, 0_usize);
-    for &value in values.iter() {
-        if value < at - half {
-            below += 1;
-        } else if value <= at + half {
-            inside += 1;
-        }
-    }
-    Some(f64::from(at) + step * ((rank - below as f64) / inside as f64 - 0.5).clamp(-0.5, 0.5))
+    Some(inside_its_step(values, p, at, quantum))
 }
 
 /// Of a sample that brackets a quantile.
