@@ -41,7 +41,7 @@ fn against_the_library(frame: &str) {
             read = Some(read_frame_with(Path::new(frame), &settings, &mut space).expect("a readable frame"));
         }));
         let read = read.expect("a frame");
-        let same = read.pixels.iter().zip(&values).all(|(a, b)| a == b || a.is_nan() && b.is_nan());
+        let same = read.pixels.iter().zip(&values).all(|(a, b)| a == *b || a.is_nan() && b.is_nan());
         assert!(same, "the library reads the same pixels");
         space.take_back(read);
     }

@@ -151,10 +151,11 @@ fn k_of_n_exposures_err_as_promised() {
 fn averaged(frames: &[Frame]) -> Frame {
     let n = frames.len() as f32;
     let mut sum = frames[0].clone();
+    let mut pixels = sum.pixels.to_array();
     for frame in &frames[1..] {
-        sum.pixels += &frame.pixels;
+        pixels += &frame.pixels.to_array();
     }
-    sum.pixels /= n;
+    sum.pixels = (pixels / n).into();
     sum.tops = Tops::of(&sum.pixels);
     sum.facts.gain = sum.facts.gain.map(|g| g * f64::from(n));
     sum.quantum = sum.quantum.map(|q| q / f64::from(n));

@@ -36,8 +36,9 @@ fn found(
 ) -> Vec<Detection> {
     let (height, width) = pixels.dim();
     let region = Region { x0: 0, x1: width, y0: 0, y1: height };
-    let sky = sky::measure(pixels, region, None).unwrap();
-    find(&Residual::new(pixels, &sky, region), &sky, region)
+    let pixels = pixels.clone().into();
+    let sky = sky::measure(&pixels, region, None).unwrap();
+    find(&Residual::new(&pixels, &sky, region), &sky, region)
 }
 
 /// Noise moves a peak of such a signal-to-noise ratio (some 700 at 1.6 pixels, 125 at 9) by less than a hundredth of

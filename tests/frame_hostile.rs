@@ -62,7 +62,7 @@ fn a_scale_that_leads_out_of_single_precision_leaves_gaps() {
     let data = bytes.len() - 2880;
     bytes[data + 1] = 1;
     let frame = read(&bytes).unwrap();
-    assert!(frame.pixels[(0, 0)].is_nan() && frame.pixels[(0, 1)] == 0.0);
+    assert!(frame.pixels.at(0, 0).is_nan() && frame.pixels.at(0, 1) == 0.0);
 }
 
 #[test]
@@ -183,7 +183,7 @@ fn tiles(change: &[(&str, &str)]) -> Vec<u8> {
 #[test]
 fn sound_tiles_are_read() {
     let frame = read(&tiles(&[])).unwrap();
-    assert!(frame.pixels.iter().all(|v| *v == 7.0), "{:?}", frame.pixels);
+    assert!(frame.pixels.iter().all(|v| v == 7.0), "{:?}", frame.pixels);
 }
 
 #[test]

@@ -58,7 +58,7 @@ fn assert_pixels(name: &str, frame: &Frame, want: &[Option<f64>], tolerance: f64
             None => assert!(got.is_nan() && frame.is_bad(at.0, at.1), "{name} {at:?}: {got} for no value"),
             Some(_) if ruled_out.contains(&[at.0, at.1]) => assert!(got.is_nan(), "{name} {at:?}: {got}"),
             Some(want) => {
-                let same = *got == *want as f32 || f64::from((got - *want as f32).abs()) < tolerance;
+                let same = got == *want as f32 || f64::from((got - *want as f32).abs()) < tolerance;
                 assert!(same, "{name} {at:?}: {got} for {want}");
             }
         }
@@ -259,8 +259,11 @@ fn a_gzipped_frame_is_the_plain_one() {
         let members = [gzipped(first), gzipped(rest)].concat();
         for (kind, packed) in [("one", gzipped(&bytes)), ("two", members)] {
             let frame = read_as("packed.fits.gz", &packed).unwrap();
-            let same =
-                frame.pixels.iter().zip(&plain.pixels).all(|(a, b)| a == b || (a.is_nan() && b.is_nan()));
+            let same = frame
+                .pixels
+                .iter()
+                .zip(plain.pixels.iter())
+                .all(|(a, b)| a == b || (a.is_nan() && b.is_nan()));
             assert!(same && frame.pixels.dim() == plain.pixels.dim(), "{name}, {kind}");
             assert_eq!((frame.usable, frame.quantum), (plain.usable, plain.quantum), "{name}, {kind}");
         }

@@ -32,7 +32,7 @@ fn every_compression_holds_the_same_picture() {
     assert_eq!(plain.pixels.dim(), (300, 300));
     for name in ["m13_rice.fits", "m13_gzip.fits", "m13_hcomp.fits", "m13_plio.fits"] {
         let packed = read(name);
-        assert_eq!(packed.pixels, plain.pixels, "{name}");
+        assert!(packed.pixels.iter().eq(plain.pixels.iter()), "{name}");
         assert_eq!(packed.wcs, plain.wcs, "{name}");
         assert_eq!(packed.quantum, plain.quantum, "{name}");
     }
@@ -98,7 +98,7 @@ fn the_second_series() {
         assert_eq!((f.ra_deg, f.dec_deg), (None, None), "{name}");
         assert!((f.housekeeping["CCD-TEMP"] + 9.9).abs() < 0.3, "{name}");
         assert_eq!(frame.quantum, Some(1.0), "{name}");
-        assert!(frame.pixels.iter().all(|v| *v >= 0.0), "{name}");
+        assert!(frame.pixels.iter().all(|v| v >= 0.0), "{name}");
     }
     let first = &frames[0].facts;
     assert_eq!(first.time.as_deref(), Some("2024-09-23T19:29:34.525Z"));

@@ -208,11 +208,12 @@ const SQUARE: usize = 228;
 
 fn select_square(frame: &Frame, turn: bool, scale: f32) -> Vec<Star> {
     let cut = s![..SQUARE, ..SQUARE];
-    let mut pixels = frame.pixels.slice(cut).to_owned();
+    let mut pixels = frame.pixels.to_array().slice(cut).to_owned();
     pixels.mapv_inplace(|value| value * scale);
     if turn {
         pixels = turned(&pixels);
     }
+    let pixels = pixels.into();
     let view = FrameView {
         pixels: &pixels,
         tops: &Tops::of(&pixels),

@@ -268,7 +268,7 @@ fn tiles_of_every_shape_hold_the_same_picture() {
             assert_same(&frame, &bytes);
             let numbers = picture.numbers(&mut StdRng::seed_from_u64(picture.seed));
             let want = numbers.iter().map(|number| (*number as f64 + 32768.0) as f32);
-            assert!(frame.pixels.iter().copied().eq(want), "{method}, {bitpix}, {tile:?}");
+            assert!(frame.pixels.iter().eq(want), "{method}, {bitpix}, {tile:?}");
         }
     }
 }

@@ -6,10 +6,9 @@
 
 use std::path::Path;
 
-use ndarray::Array2;
-
 use super::error::FrameError;
 use super::fits::{LibraryError, MemoryFile};
+use super::pixels::{Memory, Pixels};
 use super::raw_header::{Hdu, Kind, check_image};
 use super::tiles;
 use super::tops::Tops;
@@ -143,9 +142,8 @@ impl<'a> Contents<'a> {
         FrameError::Library { path: self.path.into(), hdu: hdu.index, doing, status, message }
     }
 
-    /// The pixels, scaled, `[y, x]`; NaN where there is no finite value; and the highest of them.
-    /// `values` gives its memory.
-    pub fn pixels(&self, hdu: &Hdu, mut values: Vec<f32>) -> Result<(Array2<f32>, Tops), FrameError> {
+    /// The pixels, and the highest of them. `memory` gives what it has.
+    pub fn pixels(&self, hdu: &Hdu, memory: &mut Memory) -> Result<(Pixels, Tops), FrameError> {
         let (width, height) = hdu.plane().ok_or_else(|| self.not_a_plane(hdu))?;
         check_image(self.path, hdu)?;
         let whole_numbers = match hdu.kind {
@@ -156,10 +154,7 @@ impl<'a> Contents<'a> {
             None => Some(self.open(hdu)?.0),
             Some(_) => None,
         };
-        if values.capacity() < width * height {
-            values = vec![0.0; width * height];
-        }
-        values.resize(width * height, 0.0);
+        let mut values = memory.floats(width * height);
         let mut tops = None;
         if let Some(image) = whole_numbers {
             let tops = tops.insert(Tops::before(height, width));
@@ -169,8 +164,7 @@ impl<'a> Contents<'a> {
             file.read_f32(0, &mut values).map_err(|e| self.library(hdu, e))?;
             values.iter_mut().filter(|v| v.is_infinite()).for_each(|v| *v = f32::NAN);
         }
-        let pixels = Array2::from_shape_vec((height, width), values)
-            .map_err(|e| FrameError::card(self.path, hdu.index, "NAXIS", hdu.axes_text(), &e.to_string()))?;
+        let pixels = Pixels::of_floats((height, width), values).ok_or_else(|| self.not_a_plane(hdu))?;
         let tops = tops.unwrap_or_else(|| Tops::of(&pixels));
         Ok((pixels, tops))
     }
@@ -209,12 +203,12 @@ const STEP_SAMPLE: usize = 1 << 18;
 /// The smallest step between pixel values: |BSCALE| times the common factor of the
 /// stored integers; for floats only where every pixel is a whole number. None where
 /// the data are not quantised, or too large for single precision to tell.
-pub fn quantum(pixels: &Array2<f32>, hdu: &Hdu) -> Option<f64> {
+pub fn quantum(pixels: &Pixels, hdu: &Hdu) -> Option<f64> {
     let number = |card: &str| hdu.header.number(card);
     let unit = if hdu.bitpix > 0 { number("BSCALE").unwrap_or(1.0).abs() } else { 1.0 };
-    let values = pixels.as_slice()?;
-    let stride = (values.len() / STEP_SAMPLE).max(1) | 1;
-    let mut sample = values.iter().step_by(stride).copied().filter(|v| v.is_finite());
+    let stride = (pixels.len() / STEP_SAMPLE).max(1) | 1;
+    let mut sample =
+        (0..pixels.len()).step_by(stride).map(|place| pixels.nth(place)).filter(|v| v.is_finite());
     let is_exact = |v: f32| (f64::from(v) / unit).abs() < EXACT && (hdu.bitpix > 0 || v.fract() == 0.0);
     let first = sample.next()?;
     let mut factor = 0u64;
@@ -228,7 +222,7 @@ pub fn quantum(pixels: &Array2<f32>, hdu: &Hdu) -> Option<f64> {
             break;
         }
     }
-    if hdu.bitpix < 0 && (factor == 0 || values.iter().any(|v| v.is_finite() && v.fract() != 0.0)) {
+    if hdu.bitpix < 0 && (factor == 0 || pixels.iter().any(|v| v.is_finite() && v.fract() != 0.0)) {
         return None;
     }
     Some(unit * factor.max(1) as f64)

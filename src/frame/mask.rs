@@ -4,6 +4,7 @@ use ndarray::Array2;
 
 use super::error::FrameError;
 use super::image::{Contents, MASK_NAMES, WEIGHT_NAMES};
+use super::pixels::Pixels;
 use super::raw_header::Hdu;
 use crate::settings::HeaderSettings;
 
@@ -31,7 +32,7 @@ pub fn apply(
     contents: &Contents,
     chosen: &Hdu,
     settings: &HeaderSettings,
-    pixels: &mut Array2<f32>,
+    pixels: &mut Pixels,
     notes: &mut Vec<String>,
 ) -> Result<(), FrameError> {
     let bits = settings.mask_bits;
@@ -73,7 +74,7 @@ pub fn apply(
             continue;
         }
         notes.push(format!("The {name} extension {label} rules out {percent:.2} % of the pixels."));
-        pixels.zip_mut_with(&marks, |v, marked| *v = if *marked { f32::NAN } else { *v });
+        pixels.rule_out(&marks);
     }
     Ok(())
 }

@@ -13,12 +13,11 @@
 //! | overscan and dark borders | [`usable`] |
 //! | exposure facts and times | [`facts`], [`housekeeping`], [`time`], [`date`] |
 //! | world coordinates | [`wcs`] |
+//! | pixels, as short as the file has them | [`pixels`] |
 //! | highest pixels, saturation, colour mosaics | [`tops`], [`saturation`], [`mosaic`] |
 //! | numbers as integers of the same order | [`key`] |
 
 use std::path::{Path, PathBuf};
-
-use ndarray::Array2;
 
 use crate::settings::Settings;
 
@@ -33,6 +32,7 @@ mod inputs;
 pub mod key;
 mod mask;
 mod mosaic;
+mod pixels;
 pub mod raw_header;
 mod rice;
 mod saturation;
@@ -50,6 +50,7 @@ mod whole_numbers;
 pub use date::iso;
 pub use error::FrameError;
 pub use inputs::{expand_inputs, has_fits_extension};
+pub use pixels::Pixels;
 pub use tops::Tops;
 
 /// A rectangle of pixels, 0-based and half open: `x0 <= x < x1`.
@@ -112,9 +113,7 @@ pub struct ExposureFacts {
 #[derive(Debug, Clone)]
 pub struct Frame {
     pub path: PathBuf,
-    /// `[y, x]`, frame units, physically scaled; NaN where the file has no value or a mask rules the
-    /// pixel out.
-    pub pixels: Array2<f32>,
+    pub pixels: Pixels,
     /// The region that holds exposed sky.
     pub usable: Region,
     /// The highest of each stretch of `pixels`; who raises a pixel takes them anew ([`Tops::of`]).
@@ -136,7 +135,7 @@ impl Frame {
     /// Must this pixel not be used: blank, masked, or outside the usable region?
     pub fn is_bad(&self, y: usize, x: usize) -> bool {
         let Region { x0, x1, y0, y1 } = self.usable;
-        !(y0..y1).contains(&y) || !(x0..x1).contains(&x) || self.pixels[(y, x)].is_nan()
+        !(y0..y1).contains(&y) || !(x0..x1).contains(&x) || self.pixels.at(y, x).is_nan()
     }
 }
 
@@ -144,13 +143,13 @@ impl Frame {
 #[derive(Debug, Default)]
 pub struct Space {
     bytes: Vec<u8>,
-    pixels: Vec<f32>,
+    pixels: pixels::Memory,
 }
 
 impl Space {
     /// Takes a frame's memory for the next one.
     pub fn take_back(&mut self, frame: Frame) {
-        self.pixels = frame.pixels.into_raw_vec_and_offset().0;
+        self.pixels.take_back(frame.pixels);
     }
 }
 
@@ -202,8 +201,7 @@ fn whole(path: &Path, settings: &Settings, space: &mut Space) -> Result<Frame, F
     let chosen = contents.choose(settings.header.image.as_deref(), &mut notes)?;
     let header = chosen.header.with_parent(&hdus[0].header);
     let colour_mosaic = refuse_mosaic(path, &header, settings, &mut notes)?;
-    let pixels = std::mem::take(&mut space.pixels);
-    let (pixels, tops) = contents.pixels(chosen, pixels)?;
+    let (pixels, tops) = contents.pixels(chosen, &mut space.pixels)?;
     image::note_doubts(contents.bytes, chosen, &mut notes);
     let (blake3, quantum) = (source.blake3.clone(), image::quantum(&pixels, chosen));
     let image = Image { header, colour_mosaic, blake3, quantum, tops };
@@ -226,17 +224,17 @@ struct Image {
 /// The frame of an image; `mask` makes NaN what other extensions rule out.
 fn finish(
     image: Image,
-    mut pixels: Array2<f32>,
+    mut pixels: Pixels,
     path: &Path,
     settings: &Settings,
     mut notes: Vec<String>,
-    mask: impl FnOnce(&mut Array2<f32>, &mut Vec<String>) -> Result<(), FrameError>,
+    mask: impl FnOnce(&mut Pixels, &mut Vec<String>) -> Result<(), FrameError>,
 ) -> Result<Frame, FrameError> {
     let Image { header, colour_mosaic, blake3, quantum, tops } = image;
     let usable = usable_region(path, &pixels, &header, settings, &mut notes)?;
     mask(&mut pixels, &mut notes)?;
-    let exposed = pixels.slice(ndarray::s![usable.y0..usable.y1, usable.x0..usable.x1]);
-    if exposed.iter().all(|v| v.is_nan()) {
+    let mut exposed = (usable.y0..usable.y1).flat_map(|y| (usable.x0..usable.x1).map(move |x| (y, x)));
+    if exposed.all(|(y, x)| pixels.at(y, x).is_nan()) {
         return Err(FrameError::NoPixels { path: path.into(), pixels: pixels.len() });
     }
 
@@ -282,7 +280,7 @@ fn refuse_mosaic(
 /// The setting's region, or what header and data show.
 fn usable_region(
     path: &Path,
-    pixels: &Array2<f32>,
+    pixels: &Pixels,
     header: &card::Header,
     settings: &Settings,
     notes: &mut Vec<String>,

@@ -1,9 +1,8 @@
 //! Colour mosaics: frames whose neighbouring pixels see different bands.
 
-use ndarray::Array2;
-
 use super::Region;
 use super::card::Header;
+use super::pixels::Pixels;
 
 /// Cards that name a pattern, and parts of names of such cards.
 const PATTERN_CARDS: [&str; 6] = ["BAYER", "BAYR", "CFA", "COLORTYP", "COLORTYPE", "MOSAICPT"];
@@ -41,7 +40,7 @@ fn is_pattern(value: &str) -> bool {
 
 /// True where the four pixels of every 2 x 2 cell lie on plainly different levels, the
 /// same way all over the field. Two levels in stripes are left out: amplifiers do that.
-pub fn seen(pixels: &Array2<f32>, usable: Region) -> bool {
+pub fn seen(pixels: &Pixels, usable: Region) -> bool {
     if usable.width() < 2 * BLOCK || usable.height() < 2 * BLOCK {
         return false;
     }
@@ -66,13 +65,13 @@ pub fn seen(pixels: &Array2<f32>, usable: Region) -> bool {
 }
 
 /// Median level and its error of each pixel of the 2 x 2 cell.
-fn phase_levels(pixels: &Array2<f32>, x0: usize, y0: usize) -> Option<[(f64, f64); 4]> {
+fn phase_levels(pixels: &Pixels, x0: usize, y0: usize) -> Option<[(f64, f64); 4]> {
     let mut levels = [(0.0, 0.0); 4];
     for (phase, level) in levels.iter_mut().enumerate() {
         let mut values: Vec<f32> = Vec::with_capacity(BLOCK * BLOCK / 4);
         for y in (y0 + phase / 2..y0 + BLOCK).step_by(2) {
             for x in (x0 + phase % 2..x0 + BLOCK).step_by(2) {
-                values.extend(Some(*pixels.get([y, x])?).filter(|v| !v.is_nan()));
+                values.extend(Some(pixels.at(y, x)).filter(|v| !v.is_nan()));
             }
         }
         if values.len() < BLOCK {
@@ -89,6 +88,8 @@ fn phase_levels(pixels: &Array2<f32>, x0: usize, y0: usize) -> Option<[(f64, f64
 
 #[cfg(test)]
 mod tests {
+    use ndarray::Array2;
+
     use super::*;
 
     fn header(card: &str) -> Header {
@@ -114,7 +115,8 @@ mod tests {
     #[test]
     fn a_checkered_level_is_seen_and_stripes_are_not() {
         let make = |level: &dyn Fn(usize, usize) -> f32| {
-            Array2::from_shape_fn((128, 128), |(y, x)| level(x, y) + ((x * 7 + y * 13) % 11) as f32)
+            let value = |(y, x): (usize, usize)| level(x, y) + ((x * 7 + y * 13) % 11) as f32;
+            Pixels::from(Array2::from_shape_fn((128, 128), value))
         };
         let all = Region { x0: 0, x1: 128, y0: 0, y1: 128 };
         let cell = [100.0, 180.0, 180.0, 120.0];

@@ -5,9 +5,8 @@
 
 use std::collections::HashSet;
 
-use ndarray::Array2;
-
 use super::Region;
+use super::pixels::Pixels;
 use super::tops::Tops;
 
 /// Pixels at the top that are looked at.
@@ -28,7 +27,7 @@ const SPIKE: usize = 4;
 const OVER_THE_SKY: f64 = 50.0;
 
 /// The level at which pixels pile up, frame units; None where that is not plain.
-pub fn pile_up(pixels: &Array2<f32>, tops: &Tops, usable: Region) -> Option<f64> {
+pub fn pile_up(pixels: &Pixels, tops: &Tops, usable: Region) -> Option<f64> {
     let (sky, width) = sky_level(pixels, usable)?;
     let top = brightest(pixels, tops, usable);
     (0..OUTLIERS.min(top.len())).find_map(|skip| {
@@ -45,13 +44,12 @@ pub fn pile_up(pixels: &Array2<f32>, tops: &Tops, usable: Region) -> Option<f64>
 const SKY_SAMPLE: usize = 20_000;
 
 /// Median and half width (central 68 %) of a sample.
-fn sky_level(pixels: &Array2<f32>, usable: Region) -> Option<(f64, f64)> {
+fn sky_level(pixels: &Pixels, usable: Region) -> Option<(f64, f64)> {
     let count = usable.width() * usable.height();
     let step = (count / SKY_SAMPLE).max(1) | 1;
     let mut sample: Vec<f32> = (0..count)
         .step_by(step)
-        .map(|at| [usable.y0 + at / usable.width(), usable.x0 + at % usable.width()])
-        .map(|at| pixels[at])
+        .map(|at| pixels.at(usable.y0 + at / usable.width(), usable.x0 + at % usable.width()))
         .filter(|value| !value.is_nan())
         .collect();
     if sample.len() < 100 {
@@ -67,7 +65,7 @@ fn sky_level(pixels: &Array2<f32>, usable: Region) -> Option<(f64, f64)> {
 type Bright = (f32, usize, usize);
 
 /// The brightest pixels, brightest first: (value, x, y).
-fn brightest(pixels: &Array2<f32>, tops: &Tops, usable: Region) -> Vec<Bright> {
+fn brightest(pixels: &Pixels, tops: &Tops, usable: Region) -> Vec<Bright> {
     let rows = usable.y0..usable.y1;
     let stretches = || tops.stretches().filter(|(_, y, _)| rows.contains(y));
     // The highest first: they raise the floor over nearly all others.
@@ -78,14 +76,26 @@ fn brightest(pixels: &Array2<f32>, tops: &Tops, usable: Region) -> Vec<Bright> {
     };
     let (first, others) = (stretches().filter(|s| s.0 >= high), stretches().filter(|s| s.0 < high));
     let (mut top, mut floor): (Vec<Bright>, f32) = (Vec::new(), f32::NEG_INFINITY);
+    if pixels.is_whole() {
+        // As many stretches hold a pixel as high each.
+        let inside =
+            stretches().filter(|(.., columns)| columns.start >= usable.x0 && columns.end <= usable.x1);
+        let mut highest: Vec<f32> = inside.map(|(top, ..)| top).collect();
+        if highest.len() > TOP_PIXELS {
+            floor = *highest.select_nth_unstable_by(TOP_PIXELS, |a, b| b.total_cmp(a)).1;
+        }
+    }
+    let mut values = Vec::new();
     for (highest, y, columns) in first.chain(others) {
-        if highest < floor {
+        let columns = columns.start.max(usable.x0)..columns.end.min(usable.x1);
+        if highest < floor || columns.is_empty() {
             continue;
         }
-        let row = pixels.row(y).to_slice().unwrap_or_default();
-        let columns = columns.start.max(usable.x0)..columns.end.min(usable.x1);
-        let inside = columns.clone().zip(row.get(columns).unwrap_or_default());
-        top.extend(inside.filter(|(_, value)| **value >= floor).map(|(x, value)| (*value, x, y)));
+        values.resize(columns.len(), 0.0);
+        pixels.fill(y, columns.start, &mut values);
+        for (x, value) in columns.zip(&values).filter(|(_, value)| **value >= floor) {
+            top.push((*value, x, y));
+        }
         if top.len() >= 2 * TOP_PIXELS {
             floor = keep_brightest(&mut top);
         }
@@ -166,6 +176,8 @@ fn places(pile: &[Bright]) -> usize {
 
 #[cfg(test)]
 mod tests {
+    use ndarray::Array2;
+
     use super::*;
 
     /// Gaussian stars (sigma 1.5 pixels) of falling peak on a sky of 100 +- about 3.
@@ -181,7 +193,8 @@ mod tests {
     }
 
     fn found(pixels: &Array2<f32>) -> Option<f64> {
-        pile_up(pixels, &Tops::of(pixels), Region { x0: 0, x1: 200, y0: 0, y1: 200 })
+        let pixels = Pixels::from(pixels.clone());
+        pile_up(&pixels, &Tops::of(&pixels), Region { x0: 0, x1: 200, y0: 0, y1: 200 })
     }
 
     const PEAKS: [f32; 12] = [9e4, 6e4, 4e4, 2.5e4, 1.5e4, 9e3, 5e3, 3e3, 2e3, 1.5e3, 1e3, 700.0];

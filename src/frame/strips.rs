@@ -6,13 +6,12 @@
 use std::io::Read;
 use std::path::Path;
 
-use ndarray::Array2;
-
 use super::error::FrameError;
 use super::image;
+use super::pixels::{Memory, Pixels};
 use super::raw_header::{self, Hdu, Kind, check_image};
 use super::source::{Content, MAX_UNPACKING, RECORD, lacks_padding};
-use super::tops::Tops;
+use super::tops::{Band, Tops};
 
 /// Bytes read at a time, about: a strip and its numbers stay in the processor's cache.
 const STRIP: usize = 1 << 18;
@@ -56,52 +55,75 @@ impl<'a> Strips<'a> {
         Ok(Some(Self { path, content, head, hdu, shape: (height, width) }))
     }
 
-    /// The pixels, scaled, `[y, x]`, NaN where there is no finite value, the highest of them, and the file's BLAKE3,
-    /// hex. `values` gives its memory. `None` where the file holds more than the image, or cannot be read to its end:
-    /// reading it whole then says why.
+    /// The pixels, the highest of them, and the file's BLAKE3, hex. `memory` gives what it has. `None` where the
+    /// file holds more than the image, or cannot be read to its end: reading it whole then says why.
     pub fn read(
         mut self,
-        values: &mut Vec<f32>,
+        memory: &mut Memory,
         notes: &mut Vec<String>,
-    ) -> Result<Option<(Array2<f32>, Tops, String)>, FrameError> {
+    ) -> Result<Option<(Pixels, Tops, String)>, FrameError> {
         let (height, width) = self.shape;
-        let mut values = std::mem::take(values);
-        if values.capacity() < height * width {
-            values = vec![0.0; height * width];
-        }
-        values.resize(height * width, 0.0);
         let coding = Coding::of(&self.hdu);
-        let rows = (STRIP / (width * coding.bytes) / ROWS * ROWS).max(ROWS);
         let mut tops = Tops::before(height, width);
+        let pixels = match coding.words() {
+            Some(zero) => {
+                let mut words = memory.words(height * width);
+                let decode = |bytes: &[u8], out: &mut [i16], tops: Band| {
+                    pulp::Arch::new().dispatch(Swap { bytes, out: &mut *out });
+                    tops.take_words(out, zero);
+                };
+                let Some(()) = self.strips(&mut words, &mut tops, notes, decode) else { return Ok(None) };
+                Pixels::of_words(self.shape, words, zero)
+            }
+            None => {
+                let mut floats = memory.floats(height * width);
+                let decode = |bytes: &[u8], out: &mut [f32], tops: Band| {
+                    pulp::Arch::new().dispatch(Decode { coding, bytes, out: &mut *out });
+                    tops.take(out);
+                };
+                let Some(()) = self.strips(&mut floats, &mut tops, notes, decode) else { return Ok(None) };
+                Pixels::of_floats(self.shape, floats)
+            }
+        };
+        image::note_blank(&self.hdu, notes);
+        let axes =
+            || FrameError::card(self.path, 0, "NAXIS", self.hdu.axes_text(), "the image does not fill it");
+        Ok(Some((pixels.ok_or_else(axes)?, tops, self.content.blake3())))
+    }
+
+    /// Fills `values` strip after strip by `decode`; `None` where the file does not end with them.
+    fn strips<T>(
+        &mut self,
+        values: &mut [T],
+        tops: &mut Tops,
+        notes: &mut Vec<String>,
+        decode: impl Fn(&[u8], &mut [T], Band),
+    ) -> Option<()> {
+        let ((height, width), coding) = (self.shape, Coding::of(&self.hdu));
+        let rows = (STRIP / (width * coding.bytes) / ROWS * ROWS).max(ROWS);
         let mut sum = self.hdu.header.card("DATASUM").map(|_| DataSum::default());
         let behind = self.hdu.data_bytes.next_multiple_of(RECORD) - self.hdu.data_bytes;
         let mut rest = self.head[self.hdu.data_start.min(self.head.len())..].chain(&mut self.content);
-        let (mut strip, mut padding) = (Vec::new(), 0);
-        let mut left = height;
+        let (mut strip, mut padding, mut left) = (Vec::new(), 0, height);
         for (out, tops) in values.chunks_mut(rows * width).zip(tops.bands(rows)) {
             let bytes = out.len() * coding.bytes;
             strip.resize(bytes, 0);
-            let Ok(()) = rest.read_exact(&mut strip) else { return Ok(None) };
+            rest.read_exact(&mut strip).ok()?;
             left -= out.len() / width;
             if left == 0 {
                 let all = (&mut rest).take(behind as u64 + 1).read_to_end(&mut strip);
-                let Some(found) = all.ok().filter(|found| *found <= behind) else { return Ok(None) };
-                padding = found;
+                padding = all.ok().filter(|found| *found <= behind)?;
             }
             if let Some(sum) = &mut sum {
                 sum.add(&strip);
             }
-            pulp::Arch::new().dispatch(Decode { coding, bytes: &strip[..bytes], out: &mut *out });
-            tops.take(out);
+            decode(&strip[..bytes], out, tops);
         }
         lacks_padding(behind, padding, notes);
-        image::note_blank(&self.hdu, notes);
         if let Some(sum) = sum {
             image::note_sum(&self.hdu, sum.folded(), notes);
         }
-        let pixels = Array2::from_shape_vec(self.shape, values)
-            .map_err(|e| FrameError::card(self.path, 0, "NAXIS", self.hdu.axes_text(), &e.to_string()))?;
-        Ok(Some((pixels, tops, self.content.blake3())))
+        Some(())
     }
 }
 
@@ -149,6 +171,30 @@ impl Coding {
             blank: hdu.header.integer("BLANK").filter(|_| hdu.bitpix > 0),
         }
     }
+
+    /// The zero point, where pixels stay as they are: numbers of 16 bits, each of which is a value.
+    fn words(&self) -> Option<f32> {
+        // Whole numbers up to 2^24 are exact in single precision.
+        let is_exact = self.scale == 1.0 && self.zero.fract() == 0.0 && self.zero.abs() < 16_711_680.0;
+        (self.bitpix == 16 && is_exact && self.blank.is_none()).then_some(self.zero as f32)
+    }
+}
+
+/// Bytes into words, as many as `out` holds.
+struct Swap<'a> {
+    bytes: &'a [u8],
+    out: &'a mut [i16],
+}
+
+impl pulp::NullaryFnOnce for Swap<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        for (out, word) in self.out.iter_mut().zip(self.bytes.as_chunks::<2>().0) {
+            *out = i16::from_be_bytes(*word);
+        }
+    }
 }
 
 /// Bytes into numbers, as many as `out` holds.
@@ -164,14 +210,7 @@ impl pulp::NullaryFnOnce for Decode<'_> {
     #[inline(always)]
     fn call(self) {
         let Self { coding: Coding { bitpix, scale, zero, blank, .. }, bytes, out } = self;
-        // Whole numbers up to 2^24 are exact in single precision.
-        let shifted = scale == 1.0 && zero.fract() == 0.0 && zero.abs() < 16_711_680.0;
         match bitpix {
-            16 if shifted && blank.is_none() => {
-                for (out, pixel) in out.iter_mut().zip(bytes.as_chunks::<2>().0) {
-                    *out = f32::from(i16::from_be_bytes(*pixel)) + zero as f32;
-                }
-            }
             8 => whole(out, bytes.iter().map(|pixel| i64::from(*pixel)), scale, zero, blank),
             16 => {
                 let pixels = bytes.as_chunks::<2>().0.iter().map(|pixel| i16::from_be_bytes(*pixel).into());

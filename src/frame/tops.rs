@@ -3,7 +3,7 @@
 
 use std::ops::Range;
 
-use ndarray::Array2;
+use super::pixels::Pixels;
 
 /// Pixels of a stretch.
 const STRETCH: usize = 256;
@@ -26,11 +26,12 @@ impl Tops {
     }
 
     /// Of a whole frame.
-    pub fn of(pixels: &Array2<f32>) -> Self {
+    pub fn of(pixels: &Pixels) -> Self {
         let (rows, columns) = pixels.dim();
-        let mut tops = Self::before(rows, columns);
-        for (tops, rows) in tops.bands(1).zip(pixels.as_slice().unwrap_or_default().chunks(columns.max(1))) {
-            tops.take(rows);
+        let (mut tops, mut row) = (Self::before(rows, columns), vec![0.0; columns]);
+        for (y, tops) in tops.bands(1).enumerate() {
+            pixels.fill(y, 0, &mut row);
+            tops.take(&row);
         }
         tops
     }
@@ -62,6 +63,11 @@ impl Band<'_> {
     pub fn take(self, rows: &[f32]) {
         pulp::Arch::new().dispatch(Take { band: self, rows });
     }
+
+    /// As [`Band::take`], where each pixel is a word and `zero`.
+    pub fn take_words(self, rows: &[i16], zero: f32) {
+        pulp::Arch::new().dispatch(TakeWords { band: self, rows, zero });
+    }
 }
 
 struct Take<'a> {
@@ -79,6 +85,28 @@ impl pulp::NullaryFnOnce for Take<'_> {
         for (highest, row) in highest.chunks_mut(stretches).zip(self.rows.chunks(pixels.max(1))) {
             for (top, stretch) in highest.iter_mut().zip(row.chunks(STRETCH)) {
                 *top = highest_of(stretch);
+            }
+        }
+    }
+}
+
+struct TakeWords<'a> {
+    band: Band<'a>,
+    rows: &'a [i16],
+    zero: f32,
+}
+
+impl pulp::NullaryFnOnce for TakeWords<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Band { pixels, highest } = self.band;
+        let stretches = pixels.div_ceil(STRETCH).max(1);
+        for (highest, row) in highest.chunks_mut(stretches).zip(self.rows.chunks(pixels.max(1))) {
+            for (top, stretch) in highest.iter_mut().zip(row.chunks(STRETCH)) {
+                let highest = stretch.iter().fold(i16::MIN, |highest, word| highest.max(*word));
+                *top = f32::from(highest) + self.zero;
             }
         }
     }
@@ -111,13 +139,15 @@ fn highest_of(stretch: &[f32]) -> f32 {
 
 #[cfg(test)]
 mod tests {
+    use ndarray::Array2;
+
     use super::*;
 
     #[test]
     fn a_stretch_is_as_high_as_its_highest_pixel_and_gaps_are_none() {
         let mut pixels = Array2::from_elem((3, 300), -5.0_f32);
         (pixels[(1, 10)], pixels[(2, 299)], pixels[(0, 0)]) = (40.0, 7.0, f32::NAN);
-        let tops = Tops::of(&pixels);
+        let tops = Tops::of(&pixels.clone().into());
         let found: Vec<_> = tops.stretches().collect();
         assert_eq!(found[..2], [(-5.0, 0, 0..256), (-5.0, 0, 256..300)]);
         assert_eq!(
@@ -129,6 +159,11 @@ mod tests {
             band.take(rows);
         }
         assert_eq!(by_bands.highest, tops.highest);
-        assert_eq!(Tops::of(&Array2::from_elem((1, 2), f32::NAN)).highest, [f32::NEG_INFINITY]);
+        let words: Vec<i16> = (0..600).map(|k| (k * 37 % 601) as i16 - 300).collect();
+        let pixels = Pixels::of_words((2, 300), words.clone(), 32768.0).unwrap();
+        let mut of_words = Tops::before(2, 300);
+        of_words.bands(2).for_each(|band| band.take_words(&words, 32768.0));
+        assert_eq!(of_words.highest, Tops::of(&pixels).highest);
+        assert_eq!(Tops::of(&Array2::from_elem((1, 2), f32::NAN).into()).highest, [f32::NEG_INFINITY]);
     }
 }

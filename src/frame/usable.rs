@@ -3,16 +3,22 @@
 //! The setting decides; otherwise the header's TRIMSEC or DATASEC; inside of that, rows and
 //! columns at an edge that are plainly not sky are found from the data (common practice).
 
-use ndarray::{Array2, ArrayView1, ArrayView2};
+use std::ops::Range;
+
+use ndarray::{Array2, ArrayView1};
 
 use super::Region;
 use super::card::Header;
 use super::key::{key, of_key};
+use super::pixels::Pixels;
 
 /// Share of a side, at each end, in which an edge is looked for.
 const EDGE_ZONE: f64 = 0.125;
 /// An edge is looked for in this many rows at most.
 const WIDEST_ZONE: usize = 512;
+/// Rows next to an edge that are looked at in any case; those farther inside every few first.
+const NEAR: usize = 64;
+const FEW: usize = 8;
 /// Rows in the middle of the frame that tell how neighbouring rows usually differ, at most.
 const INNER_LINES: usize = 128;
 /// Rows behind a cut that stand for the sky there.
@@ -29,7 +35,7 @@ const QUIET: f64 = 0.6;
 const SMALLEST_SIDE: usize = 48;
 
 /// The usable region of a frame, with notes on what decided it.
-pub fn region(pixels: &Array2<f32>, header: &Header, notes: &mut Vec<String>) -> Region {
+pub fn region(pixels: &Pixels, header: &Header, notes: &mut Vec<String>) -> Region {
     let (height, width) = pixels.dim();
     let whole = Region { x0: 0, x1: width, y0: 0, y1: height };
     let told = section(header, whole, notes).unwrap_or(whole);
@@ -80,11 +86,28 @@ fn section(header: &Header, whole: Region, notes: &mut Vec<String>) -> Option<Re
 }
 
 /// `within`, less the rows and columns at its edges that hold no exposed sky.
-pub fn exposed(pixels: &Array2<f32>, within: Region) -> Region {
-    let view = pixels.slice(ndarray::s![within.y0..within.y1, within.x0..within.x1]);
-    let (bottom, top) = edges(view);
-    let (left, right) = edges(view.reversed_axes());
+pub fn exposed(pixels: &Pixels, within: Region) -> Region {
+    let (rows, columns) = (sampled(within.y0..within.y1), sampled(within.x0..within.x1));
+    let (bottom, top) = edges(within.height(), |lines| {
+        Array2::from_shape_fn((lines.len(), columns.len()), |(line, k)| {
+            pixels.at(within.y0 + lines[line], columns[k])
+        })
+    });
+    // Row after row, as they lie in memory.
+    let (left, right) = edges(within.width(), |lines| {
+        let some = Array2::from_shape_fn((rows.len(), lines.len()), |(k, line)| {
+            pixels.at(rows[k], within.x0 + lines[line])
+        });
+        some.reversed_axes()
+    });
     Region { x0: within.x0 + left, x1: within.x1 - right, y0: within.y0 + bottom, y1: within.y1 - top }
+}
+
+/// The pixels of a line that are looked at: pairs of neighbours, spread over it.
+fn sampled(line: Range<usize>) -> Vec<usize> {
+    let pairs = line.len() / 2;
+    let stride = pairs.div_ceil(SAMPLE / 2).max(1);
+    (0..pairs).step_by(stride).flat_map(|pair| [0, 1].map(|k| line.start + 2 * pair + k)).collect()
 }
 
 /// One row or column.
@@ -98,63 +121,65 @@ struct Line {
     error: f64,
 }
 
-/// To work in, for one line after the other.
+/// Of one line after the other, the pixels and what is ranked of them.
 #[derive(Default)]
 struct Work {
+    pixels: Vec<f32>,
     levels: Vec<i32>,
     differences: Vec<i32>,
 }
 
-/// Level and noise from pairs of neighbours, spread over the line.
-fn line(values: ArrayView1<f32>, work: &mut Work) -> Line {
-    let pairs = values.len() / 2;
-    let stride = pairs.div_ceil(SAMPLE / 2).max(1);
-    let Work { levels, differences } = work;
+/// Level and noise from pairs of neighbours.
+fn line(pixels: ArrayView1<f32>, work: &mut Work) -> Line {
+    let Work { pixels: values, levels, differences } = work;
+    values.clear();
+    values.extend(pixels);
+    let pairs = values.as_chunks::<2>().0;
     levels.clear();
+    levels.extend(values.iter().map(|value| key(*value)));
     differences.clear();
-    for pair in (0..pairs).step_by(stride) {
-        let (a, b) = (values[2 * pair], values[2 * pair + 1]);
-        match (a.is_finite(), b.is_finite()) {
-            (true, true) => {
-                levels.extend([key(a), key(b)]);
-                differences.push(key((a - b).abs()));
-            }
-            (true, false) => levels.push(key(a)),
-            (false, true) => levels.push(key(b)),
-            (false, false) => {}
-        }
+    differences.extend(pairs.iter().map(|[a, b]| key((a - b).abs())));
+    if values.iter().any(|value| !value.is_finite()) {
+        let of_numbers = |keys: &mut Vec<i32>| keys.retain(|key| of_key(*key).is_finite());
+        of_numbers(levels);
+        of_numbers(differences);
     }
-    if levels.len() < pairs.div_ceil(stride) || differences.is_empty() {
+    if levels.len() < pairs.len() || differences.is_empty() {
         return Line { level: f64::NAN, noise: 0.0, error: 0.0 };
     }
     // The mean of the central 60 % follows a shift of less than one step of quantised data,
     // which a median does not.
-    let mean = |keys: &[i32]| keys.iter().map(|key| f64::from(of_key(*key))).sum::<f64>() / keys.len() as f64;
     let fifth = levels.len() / 5;
-    let count = levels.len() - 2 * fifth;
-    levels.select_nth_unstable(fifth);
-    let upper = &mut levels[fifth..];
-    upper.select_nth_unstable(count - 1);
-    let level = mean(&upper[..count]);
+    let ranks = fifth..levels.len() - fifth;
+    let level = mean_of_ranks(levels, ranks);
     // The mean of the smaller 90 % of |a - b| is 0.9296 sigma of a pixel, for Gaussian noise.
     let kept = (differences.len() * 9).div_ceil(10);
-    differences.select_nth_unstable(kept - 1);
-    let noise = mean(&differences[..kept]) / 0.9296;
+    let noise = mean_of_ranks(differences, 0..kept) / 0.9296;
     Line { level, noise, error: 1.1 * noise / (levels.len() as f64).sqrt() }
 }
 
-/// How many rows to leave out at the first and at the last end.
-fn edges(view: ArrayView2<f32>) -> (usize, usize) {
-    let length = view.nrows();
+/// The mean of the numbers of these ranks, of which there is one at least; reorders the keys.
+fn mean_of_ranks(keys: &mut [i32], ranks: Range<usize>) -> f64 {
+    keys.select_nth_unstable(ranks.start);
+    let upper = &mut keys[ranks.start..];
+    upper.select_nth_unstable(ranks.len() - 1);
+    upper[..ranks.len()].iter().map(|key| f64::from(of_key(*key))).sum::<f64>() / ranks.len() as f64
+}
+
+/// How many of the lines, so many side by side, to leave out at the first and at the last end; `sample` gives
+/// the sampled pixels of some, line by line.
+fn edges(length: usize, sample: impl Fn(&[usize]) -> Array2<f32>) -> (usize, usize) {
     if length < SMALLEST_SIDE {
         return (0, 0);
     }
     let zone = ((length as f64 * EDGE_ZONE) as usize).min(WIDEST_ZONE);
     let mut work = Work::default();
-    let mut lines =
-        |from: usize, to: usize| -> Vec<Line> { (from..to).map(|n| line(view.row(n), &mut work)).collect() };
+    let mut lines = |of: Range<usize>, step: usize, place: &dyn Fn(usize) -> usize| -> Vec<Line> {
+        let places: Vec<usize> = of.step_by(step).map(place).collect();
+        sample(&places).rows().into_iter().map(|values| line(values, &mut work)).collect()
+    };
     let half = (length / 2 - zone).min(INNER_LINES / 2);
-    let mut inner = lines(length / 2 - half, length / 2 + half);
+    let mut inner = lines(length / 2 - half..length / 2 + half, 1, &|n| n);
     inner.retain(|l| l.level.is_finite());
     if inner.len() < 16 {
         return (0, 0);
@@ -163,10 +188,20 @@ fn edges(view: ArrayView2<f32>) -> (usize, usize) {
     let error = median(inner.iter().map(|l| l.error));
     let usual = 1.4826 * median(inner.windows(2).map(|w| (w[1].level - w[0].level).abs()));
     let plain = (PLAIN_STEP * usual.max(1.414 * error)).max(PLAIN_NOISE * noise);
-    let first = lines(0, zone + BEHIND);
-    let mut last = lines(length - zone - BEHIND, length);
-    last.reverse();
-    (edge(&first, zone, plain, noise), edge(&last, zone, plain, noise))
+    let mut from_end = |place: &dyn Fn(usize) -> usize| {
+        // A wide edge shows in a few lines.
+        let is_even = zone > NEAR && is_even(&lines(NEAR..zone + BEHIND, FEW, place), plain, noise);
+        let zone = if is_even { NEAR } else { zone };
+        edge(&lines(0..zone + BEHIND, 1, place), zone, plain, noise)
+    };
+    (from_end(&|n| n), from_end(&|n| length - 1 - n))
+}
+
+/// Can no edge end among these lines, a few apart? It would be a step between two of them, of half of a plain one
+/// at least, or what lies outside of it would be quiet or empty.
+fn is_even(lines: &[Line], plain: f64, noise: f64) -> bool {
+    lines.iter().all(|line| line.level.is_finite() && line.noise > 0.5 * (1.0 + QUIET) * noise)
+        && lines.windows(2).all(|pair| (pair[1].level - pair[0].level).abs() < 0.4 * plain)
 }
 
 /// The number of lines, from the first on, that are plainly unlike those behind them.
@@ -212,7 +247,7 @@ mod tests {
     }
 
     fn found(pixels: &Array2<f32>) -> Region {
-        exposed(pixels, Region { x0: 0, x1: 300, y0: 0, y1: 240 })
+        exposed(&pixels.clone().into(), Region { x0: 0, x1: 300, y0: 0, y1: 240 })
     }
 
     const WHOLE: Region = Region { x0: 0, x1: 300, y0: 0, y1: 240 };
@@ -251,6 +286,23 @@ mod tests {
         assert_eq!(constant, Region { y1: 230, ..WHOLE });
         let empty = found(&frame(|x, _| if x < 9 { f64::NAN } else { 300.0 }, |_, _| 9.0));
         assert_eq!(empty, Region { x0: 9, ..WHOLE });
+    }
+
+    #[test]
+    fn a_wide_edge_of_a_wide_frame_is_left_out() {
+        let mut random = rand::rngs::StdRng::seed_from_u64(12);
+        let normal = Normal::new(0.0, 1.0).unwrap();
+        let all = Region { x0: 0, x1: 1600, y0: 0, y1: 240 };
+        for width in [0, 30, 64, 65, 140, 199] {
+            for (level, sigma) in [(100.0, 5.0), (308.0, 5.0), (300.0, 2.0), (f64::NAN, 5.0)] {
+                let value = |(_, x): (usize, usize)| {
+                    let (level, sigma) = if x < width { (level, sigma) } else { (300.0, 5.0) };
+                    (level + sigma * normal.sample(&mut random)) as f32
+                };
+                let pixels = Pixels::from(Array2::from_shape_fn((240, 1600), value));
+                assert_eq!(exposed(&pixels, all), Region { x0: width, ..all }, "{width} {level} {sigma}");
+            }
+        }
     }
 
     #[test]

@@ -17,7 +17,7 @@ pub use quantile::quantile;
 pub use residual::Residual;
 use tiles::{MIN_TILE_PIXELS, Sample, TILE_PIXELS, Tile, measure_tiles};
 
-use crate::frame::Region;
+use crate::frame::{Pixels, Region};
 
 /// Frames with more pixels than this are looked at every second row, third ... A tile of every
 /// eighth still knows its level to 0.044 of the noise of a pixel.
@@ -48,38 +48,66 @@ pub struct Sky {
 
 /// Measures the sky over `region`. `pixels` are NaN where they must not be used. `quantum` is the step
 /// between pixel values, if they are quantised.
-pub fn measure(pixels: &Array2<f32>, region: Region, quantum: Option<f64>) -> Result<Sky, SkyError> {
-    let row_step = match row_step(region) {
-        1 => 1,
-        // To find sources with: `measure_again` looks at twice as many pixels.
-        step => 2 * step,
+pub fn measure(pixels: &Pixels, region: Region, quantum: Option<f64>) -> Result<Sky, SkyError> {
+    let sample = |tile_pixels: usize, row_step: usize| Sample {
+        pixels,
+        region,
+        quantum,
+        covered: None,
+        tile_pixels,
+        row_step,
     };
-    sky_of(&Sample { pixels, region, quantum, covered: None, row_step }, None)
+    let step = row_step(region);
+    if step == 1 {
+        return sky_of(&sample(TILE_PIXELS, 1), None);
+    }
+    // To find sources with: `measure_again` looks more closely. Wider tiles still tell where to begin.
+    let guess = tiles_of(&sample(GUESS_PIXELS, GUESS_STEP), None);
+    sky_of(&sample(FIRST_PIXELS, FIRST_STEPS * step), Some(&guess))
+}
+
+/// Side of the tiles of a large frame's first sky, pixels; so many times fewer rows are looked at.
+const FIRST_PIXELS: usize = 128;
+const FIRST_STEPS: usize = 4;
+
+/// Side of the tiles that its tiles begin from, and every how many-th row is looked at: that is as many pixels as
+/// a tile holds.
+const GUESS_PIXELS: usize = 512;
+const GUESS_STEP: usize = GUESS_PIXELS * GUESS_PIXELS / (TILE_PIXELS * TILE_PIXELS);
+
+/// The tiles of a sample as its pixels are, begun from those of another sample where there is one.
+fn tiles_of(sample: &Sample, before: Option<&Array2<Option<Tile>>>) -> Array2<Option<Tile>> {
+    let Region { x0, x1, y0, y1 } = sample.region;
+    let count = |length: usize| length.div_ceil(sample.tile_pixels).max(1);
+    let (rows, columns) = (count(y1.saturating_sub(y0)), count(x1.saturating_sub(x0)));
+    // The one in which the tile's middle lies.
+    let under = |k: usize, count: usize, of: usize| (2 * k + 1) * of / (2 * count);
+    let start = Array2::from_shape_fn((rows, columns), |(row, column)| {
+        before
+            .and_then(|tiles| tiles[(under(row, rows, tiles.nrows()), under(column, columns, tiles.ncols()))])
+    });
+    let as_they_are = |y: usize, x: usize, out: &mut [f32]| sample.pixels.fill(y, x, out);
+    measure_tiles(sample, &start, |_, _| true, as_they_are)
 }
 
 /// The sky without the pixels under a detected source, `covered`, from a sky measured with them.
 pub fn measure_again(
-    pixels: &Array2<f32>,
+    pixels: &Pixels,
     covered: &Mask,
     region: Region,
     quantum: Option<f64>,
     before: &Sky,
 ) -> Result<Sky, SkyError> {
     let covered = Some(covered);
-    sky_of(&Sample { pixels, region, quantum, covered, row_step: row_step(region) }, Some(&before.tiles))
+    let sample =
+        Sample { pixels, region, quantum, covered, tile_pixels: TILE_PIXELS, row_step: row_step(region) };
+    sky_of(&sample, Some(&before.tiles))
 }
 
 fn sky_of(sample: &Sample, before: Option<&Array2<Option<Tile>>>) -> Result<Sky, SkyError> {
     let region = sample.region;
-    let columns = region.width().div_ceil(TILE_PIXELS).max(1);
-    let rows = region.height().div_ceil(TILE_PIXELS).max(1);
-    let nowhere = Array2::from_elem((rows, columns), None);
-    let row_of = |y: usize| {
-        let row = sample.pixels.row(y).to_slice().unwrap_or_default();
-        &row[region.x0..region.x1]
-    };
-    let as_they_are = |y: usize, out: &mut [f32]| out.copy_from_slice(row_of(y));
-    let tiles = measure_tiles(sample, before.unwrap_or(&nowhere), |_, _| true, as_they_are);
+    let tiles = tiles_of(sample, before);
+    let (rows, columns) = tiles.dim();
     let level = fill_gaps(&smooth_by_planes(&tiles)).ok_or_else(|| SkyError::TooFewPixels {
         found: usable_pixels(sample.pixels, sample.covered, region),
         needed: MIN_TILE_PIXELS,
@@ -88,7 +116,8 @@ fn sky_of(sample: &Sample, before: Option<&Array2<Option<Tile>>>) -> Result<Sky,
     let mut sky = Sky { region, median_level, median_noise: 0.0, noise, level, tiles };
     // Where the sky slopes inside a tile, the noise is taken about it: a gradient is no noise.
     let residual = Residual::new(sample.pixels, &sky, region);
-    let less_sky = |y: usize, out: &mut [f32]| residual.with_gaps(y, region.x0, out);
+    let less_sky = |y: usize, x: usize, out: &mut [f32]| residual.with_gaps(y, x, out);
+    let nowhere = Array2::from_elem((rows, columns), None);
     let about_sky = measure_tiles(sample, &nowhere, |row, column| slopes(&sky, row, column), less_sky);
     let noise_of = |at: (usize, usize)| about_sky[at].or(sky.tiles[at]).map(|tile| tile.noise);
     let noise = fill_gaps(&Array2::from_shape_fn((rows, columns), noise_of));
@@ -109,10 +138,10 @@ fn slopes(sky: &Sky, row: usize, column: usize) -> bool {
     neighbours(row, column, rows, columns).any(|at| (sky.level[at] - own).abs() > SLOPING_NOISES * noise)
 }
 
-fn usable_pixels(pixels: &Array2<f32>, covered: Option<&Mask>, region: Region) -> usize {
+fn usable_pixels(pixels: &Pixels, covered: Option<&Mask>, region: Region) -> usize {
     (region.y0..region.y1)
         .flat_map(|y| (region.x0..region.x1).map(move |x| (y, x)))
-        .filter(|&(y, x)| !pixels[(y, x)].is_nan() && !covered.is_some_and(|mask| mask.contains(y, x)))
+        .filter(|&(y, x)| !pixels.at(y, x).is_nan() && !covered.is_some_and(|mask| mask.contains(y, x)))
         .count()
 }
 
@@ -130,37 +159,35 @@ fn median(grid: &Array2<f64>) -> f64 {
 /// a plane within their noise; otherwise keeps the tile's own value.
 fn smooth_by_planes(tiles: &Array2<Option<Tile>>) -> Array2<Option<f64>> {
     let (rows, columns) = tiles.dim();
+    let weights = tiles.mapv(|tile| tile.map(|tile| (tile.level, tile.level_err.max(1e-12).powi(-2))));
+    let mut near = Vec::with_capacity(9);
     Array2::from_shape_fn((rows, columns), |(row, column)| {
         let own = tiles[(row, column)]?;
-        let near = || {
-            neighbours(row, column, rows, columns).filter_map(|(r, c)| {
-                tiles[(r, c)].map(|t| (c as f64 - column as f64, r as f64 - row as f64, t))
-            })
-        };
+        near.clear();
+        near.extend(neighbours(row, column, rows, columns).filter_map(|(r, c)| {
+            let (level, weight) = weights[(r, c)]?;
+            Some((c as f64 - column as f64, r as f64 - row as f64, level - own.level, weight))
+        }));
         // Weighted sums of 1, x, y and their products, and of the level with them.
-        let (mut count, mut sums, mut levels) = (0, [0.0; 6], [0.0; 3]);
-        for (dx, dy, tile) in near() {
-            let weight = tile.level_err.max(1e-12).powi(-2);
+        let (mut sums, mut levels) = ([0.0; 6], [0.0; 3]);
+        for &(dx, dy, level, weight) in &near {
             for (sum, term) in sums.iter_mut().zip([1.0, dx, dy, dx * dx, dx * dy, dy * dy]) {
                 *sum += weight * term;
             }
             for (sum, term) in levels.iter_mut().zip([1.0, dx, dy]) {
-                *sum += weight * term * (tile.level - own.level);
+                *sum += weight * term * level;
             }
-            count += 1;
         }
         let [one, x, y, xx, xy, yy] = sums;
         let normal = nalgebra::Matrix3::new(one, x, y, x, xx, xy, y, xy, yy);
-        let Some(inverse) = normal.try_inverse().filter(|_| count >= 6) else { return Some(own.level) };
+        let Some(inverse) = normal.try_inverse().filter(|_| near.len() >= 6) else { return Some(own.level) };
         let plane = inverse * nalgebra::Vector3::from(levels);
-        let chi2: f64 = near()
-            .map(|(dx, dy, t)| {
-                let fit = own.level + plane[0] + plane[1] * dx + plane[2] * dy;
-                ((t.level - fit) / t.level_err.max(1e-12)).powi(2)
-            })
-            .sum();
+        let off = |(dx, dy, level, weight): &(f64, f64, f64, f64)| {
+            weight * (level - (plane[0] + plane[1] * dx + plane[2] * dy)).powi(2)
+        };
+        let chi2: f64 = near.iter().map(off).sum();
         // Twice the degrees of freedom lets faint undetected sources through, not structure.
-        let dof = f64::from(count - 3);
+        let dof = near.len() as f64 - 3.0;
         Some(if chi2 < 2.0 * dof + 4.0 { own.level + plane[0] } else { own.level })
     })
 }
@@ -177,8 +204,10 @@ fn neighbours(
 
 fn median_of_neighbours(grid: &Array2<f64>) -> Array2<f64> {
     let (rows, columns) = grid.dim();
+    let mut near = Vec::with_capacity(9);
     Array2::from_shape_fn((rows, columns), |(row, column)| {
-        let mut near: Vec<f32> = neighbours(row, column, rows, columns).map(|at| grid[at] as f32).collect();
+        near.clear();
+        near.extend(neighbours(row, column, rows, columns).map(|at| grid[at] as f32));
         quantile(&mut near, 0.5, None).unwrap_or(grid[(row, column)])
     })
 }
@@ -290,7 +319,7 @@ mod tests {
     fn a_gradient_is_followed_to_the_corners() {
         let plane = |x: f64, y: f64| 500.0 + 0.05 * x - 0.03 * y;
         let pixels = noisy(plane, 5.0, false);
-        let sky = measure(&pixels, ALL, None).unwrap();
+        let sky = measure(&pixels.into(), ALL, None).unwrap();
         for (x, y) in [(0.0, 0.0), (399.0, 0.0), (200.0, 200.0), (10.0, 390.0)] {
             // A tile of 57x57 pixels knows its mean to 5/57 = 0.09; a corner extrapolates.
             assert!((sky.level_at(x, y) - plane(x, y)).abs() < 0.4, "{} {}", sky.level_at(x, y), plane(x, y));
@@ -301,7 +330,7 @@ mod tests {
     #[test]
     fn quantised_noise_of_a_unit_is_measured() {
         let pixels = noisy(|_, _| 97.4, 1.5, true);
-        let sky = measure(&pixels, ALL, Some(1.0)).unwrap();
+        let sky = measure(&pixels.into(), ALL, Some(1.0)).unwrap();
         // Rounding adds 1/12 to the variance.
         let expected = (1.5_f64 * 1.5 + 1.0 / 12.0).sqrt();
         assert!((sky.median_noise / expected - 1.0).abs() < 0.02, "{}", sky.median_noise);
@@ -320,7 +349,7 @@ mod tests {
                 }
             }
         }
-        let sky = measure(&pixels, ALL, None).unwrap();
+        let sky = measure(&pixels.into(), ALL, None).unwrap();
         assert!((sky.median_level - 100.0).abs() < 0.3, "{}", sky.median_level);
     }
 
@@ -328,6 +357,6 @@ mod tests {
     fn a_frame_without_pixels_is_an_error() {
         let pixels = Array2::from_elem((20, 20), f32::NAN);
         let region = Region { x0: 0, x1: 20, y0: 0, y1: 20 };
-        assert!(measure(&pixels, region, None).is_err());
+        assert!(measure(&pixels.into(), region, None).is_err());
     }
 }

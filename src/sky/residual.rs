@@ -3,15 +3,13 @@
 
 use std::ops::Range;
 
-use ndarray::Array2;
-
 use super::{Sky, cell};
-use crate::frame::Region;
+use crate::frame::{Pixels, Region};
 
 /// The frame less its sky; zero where a pixel has no value, outside the region, and on bad lines.
 #[derive(Debug, Clone)]
 pub struct Residual<'a> {
-    pixels: &'a Array2<f32>,
+    pixels: &'a Pixels,
     sky: &'a Sky,
     region: Region,
     /// Columns between the centres of a tile and the next, with where between them the first one stands.
@@ -22,7 +20,7 @@ pub struct Residual<'a> {
 
 impl<'a> Residual<'a> {
     /// `pixels` are NaN where they must not be used.
-    pub fn new(pixels: &'a Array2<f32>, sky: &'a Sky, region: Region) -> Self {
+    pub fn new(pixels: &'a Pixels, sky: &'a Sky, region: Region) -> Self {
         let columns = sky.level.ncols();
         let mut cells: Vec<(Range<usize>, f64)> = Vec::new();
         for x in region.x0..region.x1 {
@@ -45,18 +43,16 @@ impl<'a> Residual<'a> {
         self.pixels.dim()
     }
 
-    /// The pixels with their sky from column `left` of row `top` on, and the step from row to row, where
-    /// a rectangle holds no bad line and nothing outside the region.
-    pub fn plain(&self, top: i64, left: i64, width: usize, height: usize) -> Option<(&'a [f32], usize)> {
-        let (top, left) = (usize::try_from(top).ok()?, usize::try_from(left).ok()?);
-        let (rows, columns) = (top..top + height, left..left + width);
+    /// The pixels with their sky, where these rows and columns hold no bad line and nothing outside the region.
+    pub fn plain(&self, rows: Range<i64>, columns: Range<i64>) -> Option<&'a Pixels> {
+        let is_in = |lines: &[usize], range: &Range<i64>| lines.iter().any(|n| range.contains(&(*n as i64)));
         let Region { x0, x1, y0, y1 } = self.region;
-        let inside = top >= y0 && rows.end <= y1 && left >= x0 && columns.end <= x1;
-        let good = !self.bad_rows.iter().any(|y| rows.contains(y))
-            && !self.bad_columns.iter().any(|x| columns.contains(x));
-        let stride = self.pixels.ncols();
-        let pixels = self.pixels.as_slice()?.get(top * stride + left..)?;
-        (inside && good).then_some((pixels, stride))
+        let is_inside = rows.start >= y0 as i64
+            && rows.end <= y1 as i64
+            && columns.start >= x0 as i64
+            && columns.end <= x1 as i64;
+        let is_bad = is_in(&self.bad_rows, &rows) || is_in(&self.bad_columns, &columns);
+        (is_inside && !is_bad).then_some(self.pixels)
     }
 
     pub fn at(&self, y: usize, x: usize) -> f32 {
@@ -84,6 +80,11 @@ impl<'a> Residual<'a> {
     /// The rows from `top` on, each as [`Residual::with_gaps`] gives it: so many pixels from column `left` on, one
     /// row behind the other.
     pub fn rectangle(&self, top: usize, left: usize, width: usize, out: &mut [f32]) {
+        pulp::Arch::new().dispatch(Rectangle { residual: self, top, left, width, out });
+    }
+
+    #[inline(always)]
+    fn fill(&self, top: usize, left: usize, width: usize, out: &mut [f32]) {
         // All rows come from memory at once, rather than each when the one before is done.
         for (y, out) in (top..).zip(out.chunks_exact_mut(width)) {
             self.pixels_of_row(y, left, out);
@@ -103,9 +104,8 @@ impl<'a> Residual<'a> {
         }
         out[..inside.start - first].fill(f32::NAN);
         out[inside.end - first..].fill(f32::NAN);
-        let (start, stride) = (inside.start - first, self.pixels.ncols());
-        let values = self.pixels.as_slice().unwrap_or_default();
-        out[start..start + inside.len()].copy_from_slice(&values[y * stride..][inside]);
+        let start = inside.start - first;
+        self.pixels.fill(y, inside.start, &mut out[start..start + inside.len()]);
         let columns = first..first + out.len();
         for x in self.bad_columns.iter().filter(|x| columns.contains(*x)) {
             out[*x - first] = f32::NAN;
@@ -149,5 +149,22 @@ impl<'a> Residual<'a> {
         let start = first.max(x0);
         let end = if (y0..y1).contains(&y) { (first + count).min(x1) } else { start };
         start..end.max(start)
+    }
+}
+
+struct Rectangle<'a, 'p> {
+    residual: &'a Residual<'p>,
+    top: usize,
+    left: usize,
+    width: usize,
+    out: &'a mut [f32],
+}
+
+impl pulp::NullaryFnOnce for Rectangle<'_, '_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        self.residual.fill(self.top, self.left, self.width, self.out);
     }
 }

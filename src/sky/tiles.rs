@@ -5,9 +5,9 @@ use rayon::prelude::*;
 
 use super::Mask;
 use super::quantile::{FEW, quantile_of, quantiles_of_few};
-use crate::frame::Region;
+use crate::frame::{Pixels, Region};
 
-/// Side of a tile, pixels: wide against a star, narrow against flat-field and sky structure.
+/// Side of a frame's tiles, pixels: wide against a star, narrow against flat-field and sky structure.
 pub const TILE_PIXELS: usize = 64;
 
 /// Fewest usable pixels from which a tile speaks.
@@ -24,66 +24,30 @@ const LOWER_SIGMA_QUANTILE: f64 = 0.158_655_253_931_457;
 
 /// The pixels that give the sky.
 pub struct Sample<'a> {
-    pub pixels: &'a Array2<f32>,
+    pub pixels: &'a Pixels,
     pub region: Region,
     pub quantum: Option<f64>,
     pub covered: Option<&'a Mask>,
+    /// Side of a tile, pixels.
+    pub tile_pixels: usize,
     /// Every how many-th row is looked at.
     pub row_step: usize,
 }
 
-/// Clips the pixels of the tiles that are `wanted`, from where `before` knows them; `fill(y, out)` gives
-/// a row of the region, NaN where there is nothing.
+/// Clips the pixels of the tiles that are `wanted`, from where `before` knows them; `fill(y, x, out)` gives
+/// pixels of row `y` from column `x` on, NaN where there is nothing.
 pub fn measure_tiles(
     sample: &Sample,
     before: &Array2<Option<Tile>>,
     wanted: impl Fn(usize, usize) -> bool + Sync,
-    fill: impl Fn(usize, &mut [f32]) + Sync,
+    fill: impl Fn(usize, usize, &mut [f32]) + Sync,
 ) -> Array2<Option<Tile>> {
-    let (region, (rows, columns)) = (sample.region, before.dim());
+    let (rows, columns) = before.dim();
     let mut tiles = Array2::from_elem((rows, columns), None);
-    let measure_row = |work: &mut Work, row: usize, mut tiles: ArrayViewMut1<Option<Tile>>| {
-        if !(0..columns).any(|column| wanted(row, column)) {
-            return;
-        }
-        let (y0, y1) = span(region.y0, region.height(), rows, row);
-        work.clear(columns);
-        for y in (y0..y1).step_by(sample.row_step) {
-            work.line.resize(region.width(), 0.0);
-            fill(y, &mut work.line);
-            for column in 0..columns {
-                let (x0, x1) = span(0, region.width(), columns, column);
-                let line = &mut work.line[x0..x1];
-                let first = region.x0 + x0;
-                if let Some(mask) = sample.covered.filter(|mask| !mask.is_clear(y, first..region.x0 + x1)) {
-                    for (k, values) in line.chunks_mut(64).enumerate() {
-                        let marks = mask.bits(y, first + 64 * k);
-                        for (bit, value) in values.iter_mut().enumerate() {
-                            *value = if marks >> bit & 1 != 0 { f32::NAN } else { *value };
-                        }
-                    }
-                }
-                let (values, count) = (&mut work.values[column * TILE_VALUES..], &mut work.counts[column]);
-                work.areas[column] += line.len();
-                if !line.iter().fold(false, |any, value| any | value.is_nan()) {
-                    values[*count..*count + line.len()].copy_from_slice(line);
-                    *count += line.len();
-                    continue;
-                }
-                for &value in line.iter() {
-                    values[*count] = value;
-                    *count += usize::from(!value.is_nan());
-                }
-            }
-        }
-        for (column, tile) in tiles.iter_mut().enumerate().filter(|(column, _)| wanted(row, *column)) {
-            let (count, area) = (work.counts[column], work.areas[column]);
-            let values = &work.values[column * TILE_VALUES..][..count];
-            let enough = count >= MIN_TILE_PIXELS.min(area).max(1);
-            let before = before[(row, column)];
-            let clip =
-                Clip { values, some: &mut work.some, keys: &mut work.keys, quantum: sample.quantum, before };
-            *tile = if enough { pulp::Arch::new().dispatch(clip) } else { None };
+    let measure_row = |work: &mut Work, row: usize, tiles: ArrayViewMut1<Option<Tile>>| {
+        if (0..columns).any(|column| wanted(row, column)) {
+            let one = RowOfTiles { sample, before, row, work, tiles, wanted: &wanted, fill: &fill };
+            pulp::Arch::new().dispatch(one);
         }
     };
     let rows_of_tiles = tiles.outer_iter_mut().into_par_iter().enumerate();
@@ -91,13 +55,76 @@ pub fn measure_tiles(
     tiles
 }
 
-/// Most pixels of a tile, and one to write over.
-const TILE_VALUES: usize = TILE_PIXELS * TILE_PIXELS + 1;
+/// Tiles side by side.
+struct RowOfTiles<'a, W, F> {
+    sample: &'a Sample<'a>,
+    before: &'a Array2<Option<Tile>>,
+    row: usize,
+    work: &'a mut Work,
+    tiles: ArrayViewMut1<'a, Option<Tile>>,
+    wanted: &'a W,
+    fill: &'a F,
+}
+
+impl<W: Fn(usize, usize) -> bool, F: Fn(usize, usize, &mut [f32])> pulp::NullaryFnOnce
+    for RowOfTiles<'_, W, F>
+{
+    type Output = ();
+
+    #[inline(always)]
+    fn call(mut self) {
+        let (region, (rows, columns)) = (self.sample.region, self.before.dim());
+        let (y0, y1) = span(region.y0, region.height(), rows, self.row);
+        self.work.clear(columns);
+        for y in (y0..y1).step_by(self.sample.row_step) {
+            for column in 0..columns {
+                let (x0, x1) = span(region.x0, region.width(), columns, column);
+                let (values, count) =
+                    (&mut self.work.values[column * TILE_VALUES..], &mut self.work.counts[column]);
+                let line = &mut values[*count..*count + x1 - x0];
+                (self.fill)(y, x0, line);
+                self.work.areas[column] += x1 - x0;
+                *count += match self.sample.covered.filter(|mask| !mask.is_clear(y, x0..x1)) {
+                    Some(mask) => keep_good(line, |k| mask.bits(y, x0 + k)),
+                    None if self.sample.pixels.is_whole() || !any_nan(line) => x1 - x0,
+                    None => keep_good(line, |_| 0),
+                };
+            }
+        }
+        for (column, tile) in self.tiles.iter_mut().enumerate() {
+            if (self.wanted)(self.row, column) {
+                *tile = self.work.tile(column, self.sample.quantum, self.before[(self.row, column)]);
+            }
+        }
+    }
+}
+
+#[inline(always)]
+fn any_nan(values: &[f32]) -> bool {
+    values.iter().fold(false, |any, value| any | value.is_nan())
+}
+
+/// Moves the values that are numbers, and that `marks` of 64 from one on does not hold, to the front; how many.
+#[inline(always)]
+fn keep_good(line: &mut [f32], marks: impl Fn(usize) -> u64) -> usize {
+    let mut count = 0;
+    for first in (0..line.len()).step_by(64) {
+        let marks = marks(first);
+        for k in first..line.len().min(first + 64) {
+            let value = line[k];
+            line[count] = value;
+            count += usize::from(!value.is_nan() && marks >> (k - first) & 1 == 0);
+        }
+    }
+    count
+}
+
+/// Most pixels that are looked at in a tile.
+const TILE_VALUES: usize = TILE_PIXELS * TILE_PIXELS;
 
 /// The good pixels of a row of tiles, tile by tile.
 #[derive(Default)]
 struct Work {
-    line: Vec<f32>,
     values: Vec<f32>,
     counts: Vec<usize>,
     areas: Vec<usize>,
@@ -112,6 +139,16 @@ impl Work {
             counts.clear();
             counts.resize(columns, 0);
         }
+    }
+
+    /// The tile of a column, where enough of its pixels are good.
+    #[inline(always)]
+    fn tile(&mut self, column: usize, quantum: Option<f64>, before: Option<Tile>) -> Option<Tile> {
+        let (count, area) = (self.counts[column], self.areas[column]);
+        let values = &self.values[column * TILE_VALUES..][..count];
+        let enough = count >= MIN_TILE_PIXELS.min(area).max(1);
+        let clip = Clip { values, some: &mut self.some, keys: &mut self.keys, quantum, before };
+        if enough { clip.tile() } else { None }
     }
 }
 
@@ -139,11 +176,9 @@ struct Clip<'a> {
     before: Option<Tile>,
 }
 
-impl pulp::NullaryFnOnce for Clip<'_> {
-    type Output = Option<Tile>;
-
+impl Clip<'_> {
     #[inline(always)]
-    fn call(self) -> Option<Tile> {
+    fn tile(self) -> Option<Tile> {
         let Self { values, some, keys, quantum, before } = self;
         let floor = quantum.map_or(0.0, |q| q / 12_f64.sqrt());
         if let Some(tile) = before
@@ -206,12 +241,22 @@ fn moments_between(values: &[f32], centre: f32, low: f32, high: f32) -> (usize, 
             square[lane] += (value - centre) * (value - centre);
         }
     }
-    let (mut n, mut total, mut total_square) = (0, 0.0, 0.0);
-    for lane in 0..LANES {
-        n += count[lane] as usize;
-        total += f64::from(sum[lane]);
-        total_square += f64::from(square[lane]);
-    }
+    let n = count.iter().sum::<u32>() as usize;
+    let (total, total_square) = (total_of(sum), total_of(square));
     let divisor = n.max(1) as f64;
     (n, total / divisor, total_square / divisor)
+}
+
+/// The sum of single-precision lanes, in double precision.
+#[inline(always)]
+fn total_of<const LANES: usize>(lanes: [f32; LANES]) -> f64 {
+    let mut lanes = lanes.map(f64::from);
+    let mut half = LANES / 2;
+    while half > 0 {
+        for k in 0..half {
+            lanes[k] += lanes[k + half];
+        }
+        half /= 2;
+    }
+    lanes[0]
 }

@@ -4,9 +4,7 @@
 use std::collections::HashSet;
 use std::ops::Range;
 
-use ndarray::Array2;
-
-use crate::frame::{Region, Tops};
+use crate::frame::{Pixels, Region, Tops};
 use crate::sky::{Mask, Residual, Sky, quantile};
 
 /// A column or row that stands this many sigma of the pixel noise off its neighbours is bad.
@@ -43,12 +41,12 @@ pub struct Saturated {
 
 impl Saturated {
     /// Pixels at or above `limit`, frame units; none where that is unknown.
-    pub fn find(pixels: &Array2<f32>, tops: &Tops, limit: Option<f64>) -> Self {
+    pub fn find(pixels: &Pixels, tops: &Tops, limit: Option<f64>) -> Self {
         let Some(limit) = limit else { return Self { above: Vec::new() } };
         let limit = at_least(limit - FULL_BELOW_LEVEL * limit.abs());
         let high = tops.stretches().filter(|(top, ..)| *top >= limit);
         let above = high.flat_map(|(_, y, columns)| columns.map(move |x| (y, x)));
-        Self { above: above.filter(|at| pixels[*at] >= limit).collect() }
+        Self { above: above.filter(|(y, x)| pixels.at(*y, *x) >= limit).collect() }
     }
 
     /// These pixels and those next to them.
@@ -96,38 +94,99 @@ fn marked(shape: (usize, usize), pixels: impl Iterator<Item = (usize, usize)>) -
 pub fn bad_lines(residual: &Residual, covered: &Mask, sky: &Sky, region: Region) -> (Vec<usize>, Vec<usize>) {
     let clip = (LINE_CLIP_SIGMAS * sky.median_noise) as f32;
     let (width, height) = (region.width(), region.height());
-    let is_sky = |y: usize, x: usize, value: f32| !value.is_nan() && !covered.contains(y, x);
-    let mut columns = vec![(0.0_f32, 0_u32); width];
+    let arch = pulp::Arch::new();
+    let mut columns = LineSums::new(width);
     let mut line = vec![0.0_f32; width];
     for y in spread(region.y0..region.y1, LINE_PLACES * LINE_PIXELS, 1).flatten() {
         residual.with_gaps(y, region.x0, &mut line);
-        for ((x, sum), value) in (region.x0..).zip(&mut columns).zip(&line) {
-            if is_sky(y, x, *value) {
-                *sum = (sum.0 + value.clamp(-clip, clip), sum.1 + 1);
-            }
-        }
+        leave_out(covered, y, region.x0, &mut line);
+        arch.dispatch(Add { sums: &mut columns, values: &line, clip });
     }
-    let mut rows = vec![(0.0_f32, 0_u32); height];
-    let mut band = [0.0_f32; BAND_ROWS * LINE_PLACES * LINE_PIXELS];
+    let mut rows = LineSums::new(height);
+    let (mut band, mut turned) = (Vec::new(), Vec::new());
     for place in spread(region.x0..region.x1, LINE_PLACES, LINE_PIXELS).filter(|place| !place.is_empty()) {
-        for (sums, top) in rows.chunks_mut(BAND_ROWS).zip((region.y0..).step_by(BAND_ROWS)) {
-            let band = &mut band[..sums.len() * place.len()];
-            residual.rectangle(top, place.start, place.len(), band);
-            for ((y, sum), values) in (top..).zip(sums).zip(band.chunks_exact(place.len())) {
-                for (_, value) in place.clone().zip(values).filter(|(x, value)| is_sky(y, *x, **value)) {
-                    *sum = (sum.0 + value.clamp(-clip, clip), sum.1 + 1);
-                }
+        for top in (region.y0..region.y1).step_by(BAND_ROWS) {
+            let count = BAND_ROWS.min(region.y1 - top);
+            band.resize(count * place.len(), 0.0);
+            residual.rectangle(top, place.start, place.len(), &mut band);
+            for (y, values) in (top..).zip(band.chunks_exact_mut(place.len())) {
+                leave_out(covered, y, place.start, values);
+            }
+            for column in 0..place.len() {
+                turned.clear();
+                turned.extend(band[column..].iter().step_by(place.len()));
+                rows.add(top - region.y0, &turned, clip);
             }
         }
     }
     let limit = BAD_LINE_SIGMAS * sky.median_noise;
-    let pick = |sums: &[(f32, u32)], start: usize| {
-        let mean =
-            |&(sum, n): &(f32, u32)| (n as usize >= MIN_LINE_PIXELS).then(|| f64::from(sum) / f64::from(n));
-        let means: Vec<Option<f64>> = sums.iter().map(mean).collect();
+    let pick = |sums: &LineSums, start: usize| {
+        let means: Vec<Option<f64>> = sums.means().collect();
         off_their_neighbours(&means, limit).into_iter().map(|k| k + start).collect()
     };
     (pick(&columns, region.x0), pick(&rows, region.y0))
+}
+
+/// Sums of sky pixels of lines side by side, and their numbers.
+struct LineSums {
+    sums: Vec<f32>,
+    counts: Vec<f32>,
+}
+
+impl LineSums {
+    fn new(lines: usize) -> Self {
+        Self { sums: vec![0.0; lines], counts: vec![0.0; lines] }
+    }
+
+    /// Adds a value to each line from one on, no farther from zero than `clip`; none where it is NaN.
+    #[inline(always)]
+    fn add(&mut self, first: usize, values: &[f32], clip: f32) {
+        let lines = self.sums[first..].iter_mut().zip(&mut self.counts[first..]);
+        for ((sum, count), value) in lines.zip(values) {
+            let is_number = !value.is_nan();
+            *sum += if is_number { value.clamp(-clip, clip) } else { 0.0 };
+            *count += f32::from(u8::from(is_number));
+        }
+    }
+
+    fn means(&self) -> impl Iterator<Item = Option<f64>> + '_ {
+        let mean = |(sum, count): (&f32, &f32)| {
+            (*count >= MIN_LINE_PIXELS as f32).then(|| f64::from(*sum) / f64::from(*count))
+        };
+        self.sums.iter().zip(&self.counts).map(mean)
+    }
+}
+
+struct Add<'a> {
+    sums: &'a mut LineSums,
+    values: &'a [f32],
+    clip: f32,
+}
+
+impl pulp::NullaryFnOnce for Add<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        self.sums.add(0, self.values, self.clip);
+    }
+}
+
+/// Makes NaN the covered ones of these pixels of row `y` from column `first` on.
+fn leave_out(covered: &Mask, y: usize, first: usize, values: &mut [f32]) {
+    for (k, values) in values.chunks_mut(64).enumerate() {
+        let start = first + 64 * k;
+        let mut marks = match covered.is_clear(y, start..start + values.len()) {
+            true => 0,
+            false => covered.bits(y, start),
+        };
+        while marks != 0 {
+            if let Some(value) = values.get_mut(marks.trailing_zeros() as usize) {
+                *value = f32::NAN;
+            }
+            marks &= marks - 1;
+        }
+    }
 }
 
 /// `places` ranges of `length` each, evenly over `within`; all of it where that is no longer.
@@ -164,6 +223,8 @@ fn off_their_neighbours(means: &[Option<f64>], limit: f64) -> Vec<usize> {
 
 #[cfg(test)]
 mod tests {
+    use ndarray::Array2;
+
     use super::*;
 
     #[test]
@@ -177,6 +238,7 @@ mod tests {
                 pixels[(y, x)] = 5000.0;
             }
         }
+        let pixels = Pixels::from(pixels);
         let found = Saturated::find(&pixels, &Tops::of(&pixels), Some(4000.0));
         let (full, trails) = (found.mask((60, 60)), found.trails((60, 60), 1.5));
         assert!(full.contains(10, 20) && full.contains(31, 41));

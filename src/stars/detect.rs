@@ -7,17 +7,17 @@ use std::ops::Range;
 use ndarray::Array2;
 use rayon::prelude::*;
 
-use crate::frame::Region;
+use crate::frame::{Pixels, Region};
 use crate::sky::{Mask, Residual, Sky};
 
 /// Detection limit of the matched filter, sigma: a frame of 10⁶ independent places has
 /// about one false peak at 4.8.
 pub const DETECTION_SNR: f64 = 5.0;
 
-/// The frame is smoothed in blocks: the rows under a filter stay in the processor's first cache, few
+/// The frame is smoothed in blocks: the rows under a filter stay in the processor's caches, few
 /// are smoothed twice.
 const BLOCK_ROWS: usize = 128;
-const BLOCK_COLUMNS: usize = 2048;
+const BLOCK_COLUMNS: usize = 640;
 const EDGE_COLUMNS: usize = 64;
 
 /// Pixels are smoothed with their sky where it is no higher than this times their noise: single
@@ -170,34 +170,48 @@ impl pulp::NullaryFnOnce for Peaks<'_> {
     fn call(mut self) -> Vec<Detection> {
         let half = self.filter.kernel.len() / 2;
         // The block and one smoothed pixel around it, for which the filter reaches half its length further.
-        let (line, lines) =
-            (self.block.width() + 2 + 2 * half, self.block.height() + 2 * self.step + 2 * half);
-        let top = self.block.y0 as i64 - (self.step + half) as i64;
-        let left = self.block.x0 as i64 - 1 - half as i64;
+        let rows = around(self.block.y0..self.block.y1, self.step + half);
+        let columns = around(self.block.x0..self.block.x1, 1 + half);
+        let (top, left) = (rows.start, columns.start);
         let noise = self.sky.least_noise(self.block);
         let floor = self.limit * noise * self.filter.noise;
         // The filter has unit sum: where all pixels are good, the sky comes off the smoothed ones.
         let level = self.sky.least_level(self.block);
-        if let Some((pixels, stride)) = self.residual.plain(top, left, line, lines)
+        if let Some(pixels) = self.residual.plain(rows, columns)
             && level.abs() < HIGHEST_SKY_NOISES * noise
-            && let Some(found) = self.over(Lines { pixels, stride, with_sky: true }, floor + level)
+            && let Some(found) = self.over(Lines { top, left, with_sky: Some(pixels) }, floor + level)
         {
             return found;
         }
-        let mut pixels = vec![0.0; line * lines];
-        for (y, out) in (top..).zip(pixels.chunks_exact_mut(line)) {
-            padded_row(self.residual, y, left, out);
-        }
-        self.over(Lines { pixels: &pixels, stride: line, with_sky: false }, floor).unwrap_or_default()
+        self.over(Lines { top, left, with_sky: None }, floor).unwrap_or_default()
     }
 }
 
-/// Lines of pixels, each so many behind the one before.
-#[derive(Clone, Copy)]
+fn around(range: Range<usize>, reach: usize) -> Range<i64> {
+    range.start as i64 - reach as i64..(range.end + reach) as i64
+}
+
+/// The pixels under a filter's way over a block, line by line from a corner on: with their sky where that can
+/// be, else without.
 struct Lines<'a> {
-    pixels: &'a [f32],
-    stride: usize,
-    with_sky: bool,
+    top: i64,
+    left: i64,
+    with_sky: Option<&'a Pixels>,
+}
+
+impl Lines<'_> {
+    #[inline(always)]
+    fn fill(&self, residual: &Residual, row: usize, out: &mut [f32]) {
+        match self.with_sky {
+            Some(pixels) => pixels.fill(self.top as usize + row, self.left as usize, out),
+            None => padded_row(residual, self.top + row as i64, self.left, out),
+        }
+    }
+
+    /// May pixels lack that no zero stands for?
+    fn may_have_gaps(&self) -> bool {
+        self.with_sky.is_some_and(|pixels| !pixels.is_whole())
+    }
 }
 
 impl Peaks<'_> {
@@ -209,29 +223,41 @@ impl Peaks<'_> {
         let kernel = &self.filter.kernel[..];
         let width = self.block.width() + 2;
         let looked_at = (self.block.height() - 1) / self.step + 3;
-        let line = width + kernel.len() - 1;
+        let (line, taps) = (width + kernel.len() - 1, kernel.len());
+        // Numbers that lie across two lines of the processor's cache take twice the time to load.
+        let (length, stride) = (line.next_multiple_of(ALIGNED), width.next_multiple_of(ALIGNED));
         self.work.clear();
-        self.work.resize(line + 3 * width, 0.0);
-        let mut found = Vec::new();
+        self.work.resize((1 + taps) * length + 3 * stride + ALIGNED, 0.0);
+        let unaligned = self.work.as_ptr().align_offset(size_of::<f32>() * ALIGNED).min(ALIGNED);
+        let (mut found, mut starts, mut next) = (Vec::new(), Vec::with_capacity(taps), 0);
         for k in 0..looked_at {
-            let (column_sums, smoothed) = self.work.split_at_mut(line);
-            let new = &mut smoothed[k % 3 * width..][..width];
-            down_columns(&input.pixels[k * self.step * input.stride..], input.stride, kernel, column_sums);
+            let (smoothed, lines) = self.work[unaligned..].split_at_mut(3 * stride);
+            let (column_sums, lines) = lines.split_at_mut(length);
+            let (column_sums, new) = (&mut column_sums[..line], &mut smoothed[k % 3 * stride..][..width]);
+            // The lines under the filter take turns in the places of those that it has left.
+            let under = k * self.step..k * self.step + taps;
+            for row in under.start.max(next)..under.end {
+                input.fill(self.residual, row, &mut lines[row % taps * length..][..line]);
+            }
+            next = under.end;
+            starts.clear();
+            starts.extend(under.map(|row| row % taps * length));
+            down_columns(lines, &starts, kernel, column_sums);
             along_row(column_sums, kernel, new);
-            if any_nan(new) {
+            if input.may_have_gaps() && any_nan(new) {
                 return None;
             }
             if k < 2 {
                 continue;
             }
-            let rows = [2, 1, 0].map(|back| &self.work[line + (k - back) % 3 * width..][..width]);
+            let rows = [2, 1, 0].map(|back| &self.work[unaligned + (k - back) % 3 * stride..][..width]);
             for first in (1..width - 1).step_by(64) {
                 let last = (first + 64).min(width - 1);
                 if any_above(&rows[1][first..last], floor) {
-                    let near = (first..last).filter(|&i| rows[1][i] > floor && is_peak(rows, i));
-                    found.extend(
-                        near.filter_map(|i| self.detection(rows, i, (k - 2) * self.step, input.with_sky)),
-                    );
+                    for i in (first..last).filter(|&i| rows[1][i] > floor && is_peak(rows, i)) {
+                        let with_sky = input.with_sky.is_some();
+                        found.extend(self.detection(rows, i, (k - 2) * self.step, with_sky));
+                    }
                 }
             }
         }
@@ -291,26 +317,29 @@ fn padded_row(residual: &Residual, y: i64, first: i64, out: &mut [f32]) {
     residual.row(y as usize, (first + left as i64) as usize, &mut out[left..right]);
 }
 
+/// Numbers of a line of the processor's cache.
+const ALIGNED: usize = 16;
+
 /// Columns summed at once, in the processor's registers.
 const CHUNK: usize = 64;
 
-/// Sums of the lines that begin with `input`, `stride` apart, times the kernel.
+/// Sums times the kernel of the lines that begin in `lines` at these places.
 #[inline(always)]
-fn down_columns(input: &[f32], stride: usize, kernel: &[f32], out: &mut [f32]) {
+fn down_columns(lines: &[f32], starts: &[usize], kernel: &[f32], out: &mut [f32]) {
     let (chunks, rest) = out.as_chunks_mut::<CHUNK>();
     let done = CHUNK * chunks.len();
     for (k, out) in chunks.iter_mut().enumerate() {
         let mut sums = [0.0_f32; CHUNK];
-        for (tap, &factor) in kernel.iter().enumerate() {
-            if let Some(input) = input[tap * stride + CHUNK * k..].first_chunk::<CHUNK>() {
-                add(&mut sums, factor, input);
+        for (&start, &factor) in starts.iter().zip(kernel) {
+            if let Some(line) = lines[start + CHUNK * k..].first_chunk::<CHUNK>() {
+                add(&mut sums, factor, line);
             }
         }
         *out = sums;
     }
     rest.fill(0.0);
-    for (tap, &factor) in kernel.iter().enumerate() {
-        for (sum, value) in rest.iter_mut().zip(&input[tap * stride + done..]) {
+    for (&start, &factor) in starts.iter().zip(kernel) {
+        for (sum, value) in rest.iter_mut().zip(&lines[start + done..]) {
             *sum = factor.mul_add(*value, *sum);
         }
     }
@@ -363,6 +392,7 @@ pub fn under_new_sky(found: &[Detection], sigma: f64, old: &Sky, new: &Sky, limi
 
 /// True for a local maximum of its 3x3 pixels in three rows; of equal pixels the first in reading
 /// order.
+#[inline(always)]
 fn is_peak(rows: [&[f32]; 3], x: usize) -> bool {
     let value = rows[1][x];
     rows[0][x - 1..=x + 1].iter().all(|other| *other < value)

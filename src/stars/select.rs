@@ -10,7 +10,7 @@ use super::locus::{Candidate, Locus, NARROW_SHARE};
 use super::width::{Width, is_single_pixel, typical_width};
 use super::wings::Wings;
 use super::{Ladder, Refusal, Star};
-use crate::frame::{Region, Tops};
+use crate::frame::{Pixels, Region, Tops};
 use crate::moments::{
     Cutout, LADDER_SIGMA_PIXELS, MomentError, StarMoments, Weight, measure, measure_from, primary_weight,
 };
@@ -34,8 +34,7 @@ const WING_STAR_SNR: f64 = 100.0;
 /// What is known of a frame before its stars.
 #[derive(Debug, Clone, Copy)]
 pub struct FrameView<'a> {
-    /// `[y, x]`, frame units; NaN where a pixel must not be used.
-    pub pixels: &'a Array2<f32>,
+    pub pixels: &'a Pixels,
     /// Of `pixels`.
     pub tops: &'a Tops,
     pub region: Region,
