@@ -22,6 +22,7 @@ impl Higher {
     };
 
     /// With `u = N^(-½) d`.
+    #[inline(always)]
     pub fn new<const N: usize>(theta: &SVector<f64, N>, root: &Matrix2<f64>) -> Self {
         let u = Poly([0.0, root[(0, 0)], root[(0, 1)]]);
         let v = Poly([0.0, root[(1, 0)], root[(1, 1)]]);
@@ -34,11 +35,13 @@ impl Higher {
 }
 
 /// `u²`, `u v` and `v²`.
+#[inline(always)]
 fn squares_of(u: &Linear, v: &Linear) -> [Quadratic; 3] {
     [u.times(u), u.times(v), v.times(v)]
 }
 
 /// `coma1, coma2, trefoil1, trefoil2, kurtosis` polynomials of `u`.
+#[inline(always)]
 fn polynomials(u: &Linear, v: &Linear) -> [Quartic; 5] {
     let [uu, _, vv] = squares_of(u, v);
     let r2 = uu.plus(1.0, &vv);
@@ -51,6 +54,7 @@ fn polynomials(u: &Linear, v: &Linear) -> [Quartic; 5] {
     ]
 }
 
+#[inline(always)]
 fn gradients(u: &Linear, v: &Linear) -> [[Cubic; 2]; 5] {
     let [uu, uv, vv] = squares_of(u, v);
     let r2 = uu.plus(1.0, &vv);
@@ -65,6 +69,7 @@ fn gradients(u: &Linear, v: &Linear) -> [[Cubic; 2]; 5] {
     ]
 }
 
+#[inline(always)]
 fn hessians(u: &Linear, v: &Linear) -> [[Quadratic; 3]; 5] {
     let [uu, uv, vv] = squares_of(u, v);
     let times = |w: &Linear, factor: f64| w.scaled(factor).widened();
@@ -86,38 +91,70 @@ pub(super) struct InverseRoot {
 }
 
 impl InverseRoot {
-    /// The derivatives by central differences: with steps of 3e-4 of `M`, truncation and
-    /// rounding stay under 1e-7 of a noise bias that is itself small.
+    /// With `s = √det N` and `h = 1/(s √(tr N + 2 s))` it is `h A`, `A = adj N + s I`, since `(N + s I)/√(tr N + 2 s)` is the
+    /// root of `N`. The derivatives of `s` and `ln h` give those of the product.
     pub fn new(m: [f64; 3], scale: f64) -> Option<Self> {
-        let step = 3e-4 * (m[0] + m[2] - (m[0] - m[2]).hypot(2.0 * m[1]));
-        let at = |l: usize, by: f64, k: usize, also: f64| {
-            let mut moved = m;
-            moved[l] += by * step;
-            moved[k] += also * step;
-            inverse_square_root(moved.map(|value| value * scale))
-        };
-        let value = at(0, 0.0, 0, 0.0)?;
-        let mut root = Self { value, ..Self::default() };
+        let [xx, xy, yy] = m.map(|value| value * scale);
+        let det = xx * yy - xy * xy;
+        if det.is_nan() || det <= 0.0 || xx <= 0.0 {
+            return None;
+        }
+        let s = det.sqrt();
+        let trace = xx + yy + 2.0 * s;
+        let h = 1.0 / (s * trace.sqrt());
+        let adjoint = Matrix2::new(yy + s, -xy, -xy, xx + s);
+        // `_1` and `_2` are first and second derivatives with respect to Nxx, Nxy, Nyy.
+        let (det_1, det_2) = ([yy, -2.0 * xy, xx], [[0.0, 0.0, 1.0], [0.0, -2.0, 0.0], [1.0, 0.0, 0.0]]);
+        let s_1 = det_1.map(|d| d / (2.0 * s));
+        let trace_1 = [1.0 + 2.0 * s_1[0], 2.0 * s_1[1], 1.0 + 2.0 * s_1[2]];
+        let log_h_1: [f64; 3] = std::array::from_fn(|l| -0.5 * trace_1[l] / trace - s_1[l] / s);
+        let without_s = [[0.0, 0.0, 1.0], [0.0, -1.0, 0.0], [1.0, 0.0, 0.0]];
+        let adjoint_1: [Matrix2<f64>; 3] = std::array::from_fn(|l| {
+            let [corner, side, other] = without_s[l];
+            Matrix2::new(corner + s_1[l], side, side, other + s_1[l])
+        });
+        let mut root = Self { value: adjoint * h, ..Self::default() };
         for l in 0..3 {
-            root.first[l] = (at(l, 1.0, l, 0.0)? - at(l, -1.0, l, 0.0)?) / (2.0 * step);
-            for k in 0..3 {
-                root.second[l][k] = (at(l, 1.0, k, 1.0)? - at(l, 1.0, k, -1.0)? - at(l, -1.0, k, 1.0)?
-                    + at(l, -1.0, k, -1.0)?)
-                    / (4.0 * step * step);
+            root.first[l] = (adjoint * log_h_1[l] + adjoint_1[l]) * (h * scale);
+            for k in 0..=l {
+                let s_2 = (0.5 * det_2[l][k] - s_1[l] * s_1[k]) / s;
+                let log_h_2 = -0.5 * (2.0 * s_2 - trace_1[l] * trace_1[k] / trace) / trace
+                    - (s_2 - s_1[l] * s_1[k] / s) / s;
+                let second = adjoint * (log_h_1[l] * log_h_1[k] + log_h_2)
+                    + adjoint_1[k] * log_h_1[l]
+                    + adjoint_1[l] * log_h_1[k]
+                    + Matrix2::from_diagonal_element(s_2);
+                root.second[l][k] = second * (h * scale * scale);
+                root.second[k][l] = root.second[l][k];
             }
         }
         Some(root)
     }
 }
 
-/// `A^(-½)` of a positive-definite `A = [Axx, Axy, Ayy]`: `(A + √det I) / √(tr + 2 √det)` is its
-/// root.
-fn inverse_square_root([xx, xy, yy]: [f64; 3]) -> Option<Matrix2<f64>> {
-    let det = xx * yy - xy * xy;
-    if det.is_nan() || det <= 0.0 || xx <= 0.0 {
-        return None;
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn derivatives_of_the_inverse_root_are_its_differences() {
+        let (m, scale, step) = ([3.0, 0.8, 2.1], 2.0, 1e-4);
+        let root = InverseRoot::new(m, scale).unwrap();
+        let moved = |l: usize, by: f64| {
+            let mut moved = m;
+            moved[l] += by;
+            InverseRoot::new(moved, scale).unwrap()
+        };
+        let n = Matrix2::new(m[0], m[1], m[1], m[2]) * scale;
+        assert!((root.value * n * root.value - Matrix2::identity()).abs().max() < 1e-14);
+        for l in 0..3 {
+            let (more, less) = (moved(l, step), moved(l, -step));
+            let first = (more.value - less.value) / (2.0 * step);
+            assert!((root.first[l] - first).abs().max() < 1e-8, "{l}");
+            for k in 0..3 {
+                let second = (more.first[k] - less.first[k]) / (2.0 * step);
+                assert!((root.second[l][k] - second).abs().max() < 1e-8, "{l} {k}");
+            }
+        }
     }
-    let root_det = det.sqrt();
-    let root = Matrix2::new(xx + root_det, xy, xy, yy + root_det) / (xx + yy + 2.0 * root_det).sqrt();
-    root.try_inverse()
 }
