@@ -13,7 +13,9 @@
 //!
 //! What pixel noise and jitter do to the solution is in [`super::noise`].
 
-use nalgebra::{Matrix2, SMatrix, SVector};
+use std::ops::AddAssign;
+
+use nalgebra::{Matrix2, SMatrix, SVector, Vector2};
 
 use super::grid::PowerSums;
 use super::noise::{Noise, Psi};
@@ -29,9 +31,15 @@ const MAX_STEPS: usize = 60;
 const CLOSED_STEPS: usize = 6;
 const NEAR: f64 = 0.02;
 
-/// A solution is known to this share of the star's width. Newton's error after a step is about the square
-/// of the step.
-const SETTLED: f64 = 1e-8;
+/// Newton's error after a step is about the square of the step, and under a fixed weight far less, which an image the
+/// same on both sides pulls to neither. After a step below this share of the star's width all sums are taken, those of
+/// the noise too.
+const LAST_STEP: f64 = 3e-3;
+const LAST_STEP_OF_CENTRE: f64 = 0.02;
+
+/// One more step from these sums, if shorter than this, makes the solution: it is then known to the square of this, and
+/// its errors, from the sums before the step, to this.
+const SETTLED: f64 = 3e-6;
 
 /// An adaptive weight narrower than this on any axis has shrunk onto one row of pixels, the
 /// next ones at `exp(-½/0.2²) = 4e-6`, and measures nothing: even a point spread evenly over
@@ -88,14 +96,23 @@ pub struct Solution {
     /// `Σ W I` and its variance.
     pub weighted_flux: f64,
     pub weighted_flux_variance: f64,
-    /// Under the solved weight up to order 6, of a cut-out.
+    /// About `theta - step`, of a cut-out.
     pub(super) powers: Option<PowerSums>,
+    /// From the place of the sums.
+    pub(super) step: SVector<f64, 5>,
     /// `(∂F/∂θ)⁻¹`.
     pub(super) jacobian_inverse: SMatrix<f64, 5, 5>,
     /// `dθ/dJxx` and `dθ/dJyy` of centre and second moments, per pixel²: a small jitter
     /// tensor `J` blurs the image, which changes `F` by half its second derivative with
     /// respect to the centre.
     pub jitter_response: [SVector<f64, 5>; 2],
+}
+
+impl Solution {
+    /// `θ` where the sums were taken.
+    pub(super) fn place_of_sums(&self) -> SVector<f64, 5> {
+        self.theta - self.step
+    }
 }
 
 /// Solves the estimating equations for the centre and second moments, from a first guess
@@ -107,25 +124,54 @@ pub fn solve_second(
     reach: f64,
 ) -> Result<Solution, MomentError> {
     let mut theta = SVector::<f64, 5>::from(guess);
+    let mut earlier = theta;
     let mut is_near = false;
     for step in 0..MAX_STEPS {
         // The closed step is exact for a Gaussian and brings any sane start near.
         let closed = weight == Weight::Adaptive && step < CLOSED_STEPS && !is_near;
-        let next = if closed { closed_step(pixels, &theta)? } else { newton_step(pixels, weight, &theta)? };
-        let scale = (next[2] + next[4]).max(1e-6);
-        let change = (next - theta).abs();
+        let next = match weight {
+            _ if closed => closed_step(pixels, &theta)?,
+            Weight::Adaptive => newton_step(pixels, &theta)?,
+            Weight::Fixed(sigma) => centre_step(pixels, sigma, &theta)?,
+        };
+        let moved = distance(&next, &theta, weight);
         theta = next;
         if theta[0].abs() > 0.5 * reach || theta[1].abs() > 0.5 * reach {
             return Err(MomentError::OutOfCutout);
         }
-        let moved = (change[0].max(change[1]) / scale.sqrt()).max(change.fixed_rows::<3>(2).max() / scale);
         is_near |= moved < NEAR;
-        let still = if closed { SETTLED } else { SETTLED.sqrt() };
-        if moved < still && step > 0 {
-            return finish(pixels, weight, theta);
+        let last = match weight {
+            _ if closed => SETTLED,
+            Weight::Adaptive => LAST_STEP,
+            Weight::Fixed(_) => LAST_STEP_OF_CENTRE,
+        };
+        if moved < last {
+            let solution = finish(pixels, weight, theta)?;
+            if distance(&solution.theta, &theta, weight) < SETTLED {
+                return Ok(solution);
+            }
+            theta = solution.theta;
+        }
+        // Where it was before, it goes round for ever.
+        if step > CLOSED_STEPS && distance(&theta, &earlier, weight) < SETTLED {
+            break;
+        }
+        if step.is_power_of_two() {
+            earlier = theta;
         }
     }
     Err(MomentError::NotConverged)
+}
+
+/// In shares of the star's width; under a fixed weight of the centres alone, which the second moments follow from.
+fn distance(a: &SVector<f64, 5>, b: &SVector<f64, 5>, weight: Weight) -> f64 {
+    let scale = (a[2] + a[4]).max(1e-6);
+    let change = (a - b).abs();
+    let of_centre = change[0].max(change[1]) / scale.sqrt();
+    match weight {
+        Weight::Adaptive => of_centre.max(change.fixed_rows::<3>(2).max() / scale),
+        Weight::Fixed(_) => of_centre,
+    }
 }
 
 /// `M⁻¹ ← m⁻¹ - M⁻¹` with `m` the weighted second moment, which has the adaptive fixed
@@ -153,21 +199,14 @@ fn closed_step(pixels: &impl Image, theta: &SVector<f64, 5>) -> Result<SVector<f
     Ok(SVector::from([theta[0] + 2.0 * mx, theta[1] + 2.0 * my, new[(0, 0)], new[(0, 1)], new[(1, 1)]]))
 }
 
-fn newton_step(
-    pixels: &impl Image,
-    weight: Weight,
-    theta: &SVector<f64, 5>,
-) -> Result<SVector<f64, 5>, MomentError> {
+fn newton_step(pixels: &impl Image, theta: &SVector<f64, 5>) -> Result<SVector<f64, 5>, MomentError> {
+    let weight = Weight::Adaptive;
     let gaussian = weight.at(theta).ok_or(MomentError::NotConverged)?;
     let sums = pixels.sums(&gaussian);
     let m = [theta[2], theta[3], theta[4]];
-    let f = sums.equations(weight.a(), m);
-    let j = sums.jacobian(&gaussian, weight == Weight::Adaptive, weight.a(), m);
-    let mut delta = -(j.try_inverse().ok_or(MomentError::NotConverged)? * f);
-    let scale = match weight {
-        Weight::Adaptive => (0.5 * (theta[2] + theta[4])).abs().sqrt(),
-        Weight::Fixed(sigma) => sigma,
-    };
+    let inverse = inverse(&sums.jacobian(&gaussian, true, weight.a(), m), weight);
+    let mut delta = -(inverse.ok_or(MomentError::NotConverged)? * sums.equations(weight.a(), m));
+    let scale = (0.5 * (theta[2] + theta[4])).abs().sqrt();
     // No step further than half the width: Newton far from the root overshoots.
     let longest = (delta[0].abs().max(delta[1].abs()) / (0.5 * scale))
         .max(delta.fixed_rows::<3>(2).abs().max() / (0.5 * scale * scale));
@@ -180,32 +219,90 @@ fn newton_step(
     Ok(theta + delta)
 }
 
+/// Newton's step of the centre under a fixed weight, and the second moments there, which follow: those about the old
+/// centre and, to first order, what the step makes of them.
+fn centre_step(
+    pixels: &impl Image,
+    sigma: f64,
+    theta: &SVector<f64, 5>,
+) -> Result<SVector<f64, 5>, MomentError> {
+    let weight = Weight::Fixed(sigma);
+    let gaussian = weight.at(theta).ok_or(MomentError::NotConverged)?;
+    let sums = pixels.sums(&gaussian);
+    let flux = sums.get(0, 0);
+    let m = sums.second_moments();
+    let jacobian = sums.jacobian(&gaussian, false, weight.a(), m);
+    let of_centre = jacobian.fixed_view::<2, 2>(0, 0).try_inverse().ok_or(MomentError::NotConverged)?;
+    let mut delta = -(of_centre * Vector2::new(sums.get(1, 0), sums.get(0, 1)));
+    let longest = delta.abs().max() / (0.5 * sigma);
+    if !longest.is_finite() {
+        return Err(MomentError::NotConverged);
+    }
+    if longest > 1.0 {
+        delta /= longest;
+    }
+    let change = jacobian.fixed_view::<3, 2>(2, 0) * delta / flux;
+    let moved: [f64; 3] = std::array::from_fn(|k| m[k] + change[k]);
+    Ok(SVector::from([theta[0] + delta[0], theta[1] + delta[1], moved[0], moved[1], moved[2]]))
+}
+
+/// Of `∂F/∂θ`, by blocks `(A B; C D)` of centre and second moments: with `S = D - C A⁻¹ B`, it is
+/// `(A⁻¹ + A⁻¹ B S⁻¹ C A⁻¹, -A⁻¹ B S⁻¹; -S⁻¹ C A⁻¹, S⁻¹)`, where under a fixed weight `B` is zero and `D` a number.
+fn inverse(jacobian: &SMatrix<f64, 5, 5>, weight: Weight) -> Option<SMatrix<f64, 5, 5>> {
+    let a = jacobian.fixed_view::<2, 2>(0, 0).try_inverse()?;
+    let b = jacobian.fixed_view::<2, 3>(0, 2);
+    let ca = jacobian.fixed_view::<3, 2>(2, 0) * a;
+    let mut inverse = SMatrix::<f64, 5, 5>::zeros();
+    match weight {
+        Weight::Adaptive => {
+            let s = (jacobian.fixed_view::<3, 3>(2, 2) - ca * b).try_inverse()?;
+            let (sca, ab) = (s * ca, a * b);
+            inverse.fixed_view_mut::<2, 2>(0, 0).copy_from(&(a + ab * sca));
+            inverse.fixed_view_mut::<2, 3>(0, 2).copy_from(&-(ab * s));
+            inverse.fixed_view_mut::<3, 2>(2, 0).copy_from(&-sca);
+            inverse.fixed_view_mut::<3, 3>(2, 2).copy_from(&s);
+        }
+        Weight::Fixed(_) => {
+            let d = jacobian[(2, 2)];
+            inverse.fixed_view_mut::<2, 2>(0, 0).copy_from(&a);
+            inverse.fixed_view_mut::<3, 2>(2, 0).copy_from(&(ca / -d));
+            inverse.fixed_view_mut::<3, 3>(2, 2).fill_diagonal(1.0 / d);
+        }
+    }
+    Some(inverse)
+}
+
+/// Newton's last step from `theta`, with all that follows from the sums there.
 fn finish(pixels: &impl Image, weight: Weight, theta: SVector<f64, 5>) -> Result<Solution, MomentError> {
-    let m = [theta[2], theta[3], theta[4]];
-    // Variance along the narrowest axis.
-    let narrowest = 0.5 * (m[0] + m[2] - (m[0] - m[2]).hypot(2.0 * m[1]));
-    let least = match weight {
-        Weight::Adaptive => NARROWEST_SIGMA_PIXELS.powi(2),
-        Weight::Fixed(_) => 0.0,
-    };
-    let gaussian = weight.at(&theta).filter(|_| narrowest > least).ok_or(MomentError::NotConverged)?;
-    let WithNoise { sums, variance: weighted_flux_variance, powers } = pixels.with_noise(&gaussian);
-    let weighted_flux = sums.get(0, 0);
-    if weighted_flux.is_nan() || weighted_flux <= 0.0 {
+    let adaptive = weight == Weight::Adaptive;
+    let gaussian = weight.at(&theta).ok_or(MomentError::NotConverged)?;
+    let WithNoise { sums, variance: weighted_flux_variance, powers } = pixels.with_noise(&gaussian, adaptive);
+    let flux = sums.get(0, 0);
+    if flux.is_nan() || flux <= 0.0 {
         return Err(MomentError::NoFlux);
     }
-    let jacobian_inverse = sums
-        .jacobian(&gaussian, weight == Weight::Adaptive, weight.a(), m)
-        .try_inverse()
-        .ok_or(MomentError::NotConverged)?;
+    let m = match weight {
+        Weight::Adaptive => [theta[2], theta[3], theta[4]],
+        Weight::Fixed(_) => sums.second_moments(),
+    };
+    // Variance along the narrowest axis.
+    let narrowest = 0.5 * (m[0] + m[2] - (m[0] - m[2]).hypot(2.0 * m[1]));
+    let least = if adaptive { NARROWEST_SIGMA_PIXELS.powi(2) } else { 0.0 };
+    if narrowest.is_nan() || narrowest <= least {
+        return Err(MomentError::NotConverged);
+    }
+    let jacobian = sums.jacobian(&gaussian, adaptive, weight.a(), m);
+    let jacobian_inverse = inverse(&jacobian, weight).ok_or(MomentError::NotConverged)?;
     let jitter_response =
         sums.curvature_of_centre(&gaussian, weight.a(), m).map(|c| -(jacobian_inverse * c) * 0.5);
+    let step = -(jacobian_inverse * sums.equations(weight.a(), m));
     Ok(Solution {
-        theta,
+        theta: SVector::from([theta[0], theta[1], m[0], m[1], m[2]]) + step,
         weight,
-        weighted_flux,
+        weighted_flux: flux + sums.slope_of_flux(&gaussian, adaptive).dot(&step),
         weighted_flux_variance,
         powers,
+        step,
         jacobian_inverse,
         jitter_response,
     })
@@ -215,19 +312,44 @@ fn finish(pixels: &impl Image, weight: Weight, theta: SVector<f64, 5>) -> Result
 /// centre and `M` are known. `None` where they are not finite.
 pub fn with_higher(sums: &PowerSums, second: &Solution) -> Option<(SVector<f64, 10>, Noise<10>)> {
     let light = Products(&sums.light);
+    let flux = sums.light[0];
     let mut theta = SVector::<f64, 10>::zeros();
-    theta.fixed_rows_mut::<5>(0).copy_from(&second.theta);
+    theta.fixed_rows_mut::<5>(0).copy_from(&second.place_of_sums());
     // With the higher moments at zero, Σ I ψ of their rows is their own weighted sum.
     let bare = Psi::new(&theta, second.weight)?;
     let of_phi = bare.forms().sum(&light);
-    let psi = bare.with_higher(std::array::from_fn(|k| of_phi[5 + k] / second.weighted_flux));
+    let psi = bare.with_higher(std::array::from_fn(|k| of_phi[5 + k] / flux));
     // ∂F/∂θ = (A 0; B -f) with f the weighted flux: its inverse is (A⁻¹ 0; B A⁻¹/f -1/f).
     let jacobian = psi.forms().jacobian(&light);
-    let (upper, flux) = (&second.jacobian_inverse, second.weighted_flux);
+    let (upper, lower) = (&second.jacobian_inverse, jacobian.fixed_view::<5, 5>(5, 0) / flux);
     let mut inverse = SMatrix::<f64, 10, 10>::zeros();
     inverse.fixed_view_mut::<5, 5>(0, 0).copy_from(upper);
-    inverse.fixed_view_mut::<5, 5>(5, 0).copy_from(&(jacobian.fixed_view::<5, 5>(5, 0) * upper / flux));
+    inverse.fixed_view_mut::<5, 5>(5, 0).copy_from(&(lower * upper));
     inverse.fixed_view_mut::<5, 5>(5, 5).fill_diagonal(-1.0 / flux);
     let noise = psi.noise(sums, &inverse)?;
-    Some((*psi.theta(), noise))
+    let mut solved = *psi.theta();
+    for (first, step) in [(0, second.step), (5, lower * second.step)] {
+        solved.fixed_rows_mut::<5>(first).add_assign(&step);
+    }
+    Some((solved, noise))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_inverse_by_blocks_is_the_inverse() {
+        let full = SMatrix::<f64, 5, 5>::from_fn(|i, j| {
+            let wave = ((3 * i + 7 * j) as f64).sin();
+            if i == j { -3.0 + wave } else { wave }
+        });
+        let found = inverse(&full, Weight::Adaptive).unwrap();
+        assert!((found * full - SMatrix::identity()).abs().max() < 1e-12);
+        let mut fixed = full;
+        fixed.fixed_view_mut::<2, 3>(0, 2).fill(0.0);
+        fixed.fixed_view_mut::<3, 3>(2, 2).copy_from(&(SMatrix::<f64, 3, 3>::identity() * -2.0));
+        let found = inverse(&fixed, Weight::Fixed(1.5)).unwrap();
+        assert!((found * fixed - SMatrix::identity()).abs().max() < 1e-12);
+    }
 }

@@ -1,5 +1,8 @@
-//! A cut-out as a regular grid, and the sums of powers of its pixels under a Gaussian weight. Columns
-//! lie side by side in the processor's lanes and the weight goes from row to row by a ratio.
+//! A cut-out as a regular grid, and the sums of powers of its pixels under a Gaussian weight. Columns lie side by side
+//! in the processor's lanes.
+//!
+//! The weight `exp(-½ dᵀ P d)` of a pixel is one factor of its row, `exp(-½ Pyy dy²)`, times one of its column that goes
+//! from row to row by the ratio `exp(-Pxy dx)`, or stays where the weight is not turned.
 
 use std::ops::Range;
 
@@ -7,7 +10,7 @@ use ndarray::Array2;
 use pulp::{Simd, WithSimd};
 
 use super::pixels::Gaussian;
-use super::powers::{SUMS, place};
+use super::powers::{QUARTIC, SUMS, place};
 
 /// Rows are filled up with zeros to a multiple of this, the most lanes of any processor.
 const LANES: usize = 8;
@@ -15,14 +18,14 @@ const LANES: usize = 8;
 /// Longest side of a cut-out, pixels.
 const MOST_COLUMNS: usize = 512;
 
-/// Most cut-outs have no longer side, and what is noted of each column needs little room.
-const USUAL_SIDE: usize = 32;
+/// Rows whose factors are made at once; most cut-outs have no more.
+const BLOCK_ROWS: usize = 32;
 
 /// The weight is followed out to this many sigma, where it is `exp(-½ 64) = 1e-14`.
 const REACH_SIGMAS: f64 = 8.0;
 
-/// Beyond this exponent a weight's ratio from row to row may leave the range of numbers.
-const SAFE_EXPONENT: f64 = 300.0;
+/// Beyond this exponent a factor of the weight may leave the range of numbers, or its square.
+const SAFE_EXPONENT: f64 = 340.0;
 
 /// Pixels and their variances, row by row.
 #[derive(Debug, Clone)]
@@ -83,20 +86,37 @@ impl Grid {
     }
 
     /// Sums of the light up to order 4.
-    pub fn light(&self, weight: &Gaussian) -> [f64; SUMS] {
-        self.sum::<5, false>(weight).light
+    pub fn light(&self, weight: &Gaussian) -> [f64; QUARTIC] {
+        let mut light = [0.0; QUARTIC];
+        self.sum::<5, 0>(weight, &mut light, &mut []);
+        light
     }
 
-    /// Sums of light and noise up to order 8, or 6 without `all`.
-    pub fn light_and_power(&self, weight: &Gaussian, all: bool) -> PowerSums {
-        if all { self.sum::<9, true>(weight) } else { self.sum::<7, true>(weight) }
+    /// Sums of light and noise up to order 8.
+    pub fn light_and_power(&self, weight: &Gaussian) -> PowerSums {
+        let mut sums = PowerSums { light: [0.0; SUMS], power: [0.0; SUMS] };
+        self.sum::<9, 9>(weight, &mut sums.light, &mut sums.power);
+        sums
     }
 
-    fn sum<const ORDERS: usize, const POWER: bool>(&self, weight: &Gaussian) -> PowerSums {
-        if self.stride.max(self.rows) <= USUAL_SIDE {
-            pulp::Arch::new().dispatch(Sum::<ORDERS, POWER, USUAL_SIDE> { grid: self, weight })
+    /// Sums of the light up to order 4, of the noise up to 5: all that matters under a weight that does not change.
+    pub fn under_fixed(&self, weight: &Gaussian) -> PowerSums {
+        let mut sums = PowerSums { light: [0.0; SUMS], power: [0.0; SUMS] };
+        self.sum::<5, 6>(weight, &mut sums.light, &mut sums.power);
+        sums
+    }
+
+    fn sum<const LIGHT: usize, const POWER: usize>(
+        &self,
+        weight: &Gaussian,
+        light: &mut [f64],
+        power: &mut [f64],
+    ) {
+        let arch = pulp::Arch::new();
+        if weight.pxy == 0.0 {
+            arch.dispatch(Sum::<LIGHT, POWER, false> { grid: self, weight, light, power });
         } else {
-            pulp::Arch::new().dispatch(Sum::<ORDERS, POWER, MOST_COLUMNS> { grid: self, weight })
+            arch.dispatch(Sum::<LIGHT, POWER, true> { grid: self, weight, light, power });
         }
     }
 
@@ -108,145 +128,159 @@ impl Grid {
     }
 }
 
-/// [`PowerSums`] under a weight, of the light up to `ORDERS` less one, of the noise where `POWER`; of a grid with no
-/// side longer than `SIDE`.
-struct Sum<'a, const ORDERS: usize, const POWER: bool, const SIDE: usize> {
+/// [`PowerSums`] under a weight, turned against the axes or not, of the light and of the noise up to so many orders less
+/// one.
+struct Sum<'a, const LIGHT: usize, const POWER: usize, const TURNED: bool> {
     grid: &'a Grid,
     weight: &'a Gaussian,
+    light: &'a mut [f64],
+    power: &'a mut [f64],
 }
 
-impl<const ORDERS: usize, const POWER: bool, const SIDE: usize> WithSimd for Sum<'_, ORDERS, POWER, SIDE> {
-    type Output = PowerSums;
+impl<const LIGHT: usize, const POWER: usize, const TURNED: bool> WithSimd for Sum<'_, LIGHT, POWER, TURNED> {
+    type Output = ();
 
     #[inline(always)]
-    fn with_simd<S: Simd>(self, simd: S) -> PowerSums {
-        let Self { grid, weight } = self;
+    fn with_simd<S: Simd>(self, simd: S) {
+        let Self { grid, weight, .. } = self;
         let &Gaussian { pxx, pxy, pyy, .. } = weight;
         let determinant = pxx * pyy - pxy * pxy;
-        let mut sums = PowerSums { light: [0.0; SUMS], power: [0.0; SUMS] };
-        let rows = Grid::span(weight.y, (pxx / determinant).sqrt(), grid.y, grid.rows);
+        let all_rows = Grid::span(weight.y, (pxx / determinant).sqrt(), grid.y, grid.rows);
         let columns = Grid::span(weight.x, (pyy / determinant).sqrt(), grid.x, grid.columns);
-        if rows.is_empty() || columns.is_empty() {
-            return sums;
-        }
-        let groups = columns.start / S::F64_LANES..columns.end.div_ceil(S::F64_LANES);
-        let first = groups.start * S::F64_LANES;
-        let along = Along::<ORDERS, SIDE>::new(grid, weight, rows, first..groups.end * S::F64_LANES);
         let zero = simd.splat_f64s(0.0);
-        let (mut light, mut power) = ([zero; SUMS], [zero; SUMS]);
-        for group in groups {
-            let lanes = group * S::F64_LANES - first;
-            let mut column = Column::<S, ORDERS, POWER> { light: [zero; ORDERS], power: [zero; ORDERS] };
-            match &along.weights {
-                Weights::Ratios { middle, up, down, fall } => {
-                    let fall = simd.splat_f64s(*fall);
-                    let (mut w, mut ratio) = (load::<S>(middle, lanes), load::<S>(up, lanes));
-                    for dy in along.rows_from_middle_up() {
-                        column.add(simd, grid, dy, group, w);
-                        (w, ratio) = (simd.mul_f64s(w, ratio), simd.mul_f64s(ratio, fall));
+        let (mut light, mut power) = ([[zero; LIGHT]; LIGHT], [[zero; POWER]; POWER]);
+        for start in all_rows.clone().step_by(BLOCK_ROWS) {
+            let rows = start..(start + BLOCK_ROWS).min(all_rows.end);
+            let of_rows = Rows::<LIGHT, POWER>::new(grid, weight, rows);
+            let farthest = of_rows.farthest();
+            for first in (columns.start / LANES * LANES..columns.end).step_by(LANES) {
+                let of_columns = Columns::new(grid, weight, first, &columns, of_rows.dy[0], farthest);
+                for lane in (0..LANES).step_by(S::F64_LANES) {
+                    let mut sums = InColumns::<S, LIGHT, POWER> { light: [zero; LIGHT], power: [zero; POWER] };
+                    if TURNED && !of_columns.is_safe {
+                        sums.add_one_by_one(simd, grid, weight, &of_rows, &of_columns, lane);
+                    } else {
+                        sums.add_rows::<TURNED>(simd, grid, &of_rows, &of_columns, lane);
                     }
-                    (w, ratio) = (load::<S>(middle, lanes), load::<S>(down, lanes));
-                    for dy in along.rows_below_middle() {
-                        (w, ratio) = (simd.mul_f64s(w, ratio), simd.mul_f64s(ratio, fall));
-                        column.add(simd, grid, dy, group, w);
-                    }
-                }
-                Weights::OneByOne(all) => {
-                    for (dy, w) in along.powers[..along.rows].iter().zip(all) {
-                        column.add(simd, grid, dy, group, load::<S>(w, lanes));
-                    }
+                    let dx = load::<S>(&of_columns.dx, lane);
+                    gather(simd, dx, &sums.light, &mut light);
+                    gather(simd, dx, &sums.power, &mut power);
                 }
             }
-            let dx = load::<S>(&along.dx, lanes);
-            gather(simd, dx, &column.light, &mut light);
-            if POWER {
-                gather(simd, dx, &column.power, &mut power);
-            }
         }
-        for k in 0..ORDERS * (ORDERS + 1) / 2 {
-            sums.light[k] = simd.reduce_sum_f64s(light[k]);
-            if POWER {
-                sums.power[k] = simd.reduce_sum_f64s(power[k]);
-            }
-        }
-        sums
+        write(simd, &light, self.light);
+        write(simd, &power, self.power);
     }
 }
 
-/// Offsets and weights of the columns and rows that a weight reaches.
-struct Along<const ORDERS: usize, const SIDE: usize> {
-    dx: [f64; SIDE],
-    /// Of each row, its number and `1, dy, dy²` ...
-    powers: [(usize, [f64; ORDERS]); SIDE],
-    rows: usize,
-    /// Place among the rows of the one nearest the centre.
-    middle: usize,
-    weights: Weights<SIDE>,
+/// Offsets of some rows, and their factors of the weight times `1, dy, dy²` ..., and of its square. Beyond the last row
+/// they mean nothing.
+struct Rows<const LIGHT: usize, const POWER: usize> {
+    rows: Range<usize>,
+    dy: [f64; BLOCK_ROWS],
+    light: [[f64; BLOCK_ROWS]; LIGHT],
+    power: [[f64; BLOCK_ROWS]; POWER],
 }
 
-enum Weights<const SIDE: usize> {
-    /// The middle row's weights, what they fall by to the next row up and down, and what that falls by.
-    Ratios { middle: [f64; SIDE], up: [f64; SIDE], down: [f64; SIDE], fall: f64 },
-    /// Each row's.
-    OneByOne(Vec<Vec<f64>>),
-}
-
-impl<const ORDERS: usize, const SIDE: usize> Along<ORDERS, SIDE> {
+impl<const LIGHT: usize, const POWER: usize> Rows<LIGHT, POWER> {
     #[inline(always)]
-    fn new(grid: &Grid, weight: &Gaussian, rows: Range<usize>, columns: Range<usize>) -> Self {
+    fn new(grid: &Grid, weight: &Gaussian, rows: Range<usize>) -> Self {
+        let first = grid.y + rows.start as f64 - weight.y;
+        let (mut dy, mut factor, mut squared) = ([0.0; BLOCK_ROWS], [0.0; BLOCK_ROWS], [0.0; BLOCK_ROWS]);
+        for k in 0..BLOCK_ROWS {
+            dy[k] = first + k as f64;
+            factor[k] = exp(-0.5 * weight.pyy * dy[k] * dy[k]);
+            squared[k] = factor[k] * factor[k];
+        }
+        let (light, power) = (times_powers(factor, &dy), times_powers(squared, &dy));
+        Self { rows, dy, light, power }
+    }
+
+    fn farthest(&self) -> f64 {
+        self.dy[0].abs().max(self.dy[self.rows.len() - 1].abs())
+    }
+}
+
+/// `factor` times `1, dy, dy²` ...
+#[inline(always)]
+fn times_powers<const ORDERS: usize>(
+    factor: [f64; BLOCK_ROWS],
+    dy: &[f64; BLOCK_ROWS],
+) -> [[f64; BLOCK_ROWS]; ORDERS] {
+    let mut powers = [factor; ORDERS];
+    for q in 1..ORDERS {
+        for k in 0..BLOCK_ROWS {
+            powers[q][k] = powers[q - 1][k] * dy[k];
+        }
+    }
+    powers
+}
+
+/// Offsets of a group of columns, their factors of the weight in the first row, and the ratio to those in the next.
+struct Columns {
+    first: usize,
+    dx: [f64; LANES],
+    factor: [f64; LANES],
+    ratio: [f64; LANES],
+    is_safe: bool,
+}
+
+impl Columns {
+    /// `reached` are all that the weight reaches, `dy` is that of the first row, `farthest` of any.
+    #[inline(always)]
+    fn new(grid: &Grid, weight: &Gaussian, first: usize, reached: &Range<usize>, dy: f64, farthest: f64) -> Self {
         let &Gaussian { pxx, pxy, pyy, .. } = weight;
-        let (count, first) = (columns.len(), grid.x + columns.start as f64 - weight.x);
-        let dx: [f64; SIDE] = std::array::from_fn(|k| first + k as f64);
-        let dy_of = |row: usize| grid.y + row as f64 - weight.y;
-        let mut powers = [(0, [1.0; ORDERS]); SIDE];
-        for (row, (number, powers)) in rows.clone().zip(&mut powers) {
-            *number = row;
-            for q in 1..ORDERS {
-                powers[q] = powers[q - 1] * dy_of(row);
+        let start = grid.x + first as f64 - weight.x;
+        let (low, high) = (grid.x + reached.start as f64 - weight.x, grid.x + reached.end as f64 - weight.x);
+        let (mut dx, mut factor, mut ratio) = ([0.0; LANES], [0.0; LANES], [1.0; LANES]);
+        for k in 0..LANES {
+            dx[k] = start + k as f64;
+            let exponent = -dx[k] * (0.5 * pxx * dx[k] + pxy * dy);
+            let value = exp(exponent);
+            factor[k] = if exponent > -2.0 * SAFE_EXPONENT { value } else { 0.0 };
+        }
+        if pxy != 0.0 {
+            for k in 0..LANES {
+                ratio[k] = exp(-pxy * dx[k]);
             }
         }
-        let middle = ((weight.y - grid.y).round().max(0.0) as usize).clamp(rows.start, rows.end - 1);
-        let farthest = dx[0].abs().max(dx[count - 1].abs());
-        let steepest = pxx * farthest * farthest + pxy.abs() * farthest + pyy;
-        let weights = if steepest > SAFE_EXPONENT {
-            let of_row = |row: usize| dx[..count].iter().map(|dx| weight.at(*dx, dy_of(row))).collect();
-            Weights::OneByOne(rows.clone().map(of_row).collect())
-        } else {
-            let dy = dy_of(middle);
-            let in_row = progression(
-                count,
-                weight.at(dx[0], dy),
-                (-pxx * (dx[0] + 0.5) - pxy * dy).exp(),
-                (-pxx).exp(),
-            );
-            let across = (-pxy).exp();
-            let up = progression(count, (-pyy * (dy + 0.5) - pxy * dx[0]).exp(), across, 1.0);
-            let down = progression(count, (pyy * (dy - 0.5) + pxy * dx[0]).exp(), 1.0 / across, 1.0);
-            Weights::Ratios { middle: in_row, up, down, fall: (-pyy).exp() }
-        };
-        Self { dx, powers, middle: middle - rows.start, rows: rows.len(), weights }
-    }
-
-    fn rows_from_middle_up(&self) -> impl Iterator<Item = &(usize, [f64; ORDERS])> {
-        self.powers[self.middle..self.rows].iter()
-    }
-
-    fn rows_below_middle(&self) -> impl Iterator<Item = &(usize, [f64; ORDERS])> {
-        self.powers[..self.middle].iter().rev()
+        let widest = low.abs().max(high.abs());
+        let is_safe = widest * (0.5 * pxx * widest + pxy.abs() * farthest) < 2.0 * SAFE_EXPONENT
+            && 0.5 * pyy * farthest * farthest < SAFE_EXPONENT;
+        Self { first, dx, factor, ratio, is_safe }
     }
 }
 
-/// So many values, of which each is the one before times a ratio, which itself falls.
+/// `eˣ` without a branch or a table, so that a loop of it runs in all lanes at once; to some `1e-15` of itself where
+/// `|x| < 700`, and no more than at that bound beyond.
 #[inline(always)]
-fn progression<const SIDE: usize>(count: usize, mut value: f64, mut ratio: f64, fall: f64) -> [f64; SIDE] {
-    let mut values = [0.0; SIDE];
-    for here in &mut values[..count] {
-        *here = value;
-        value *= ratio;
-        ratio *= fall;
+fn exp(x: f64) -> f64 {
+    /// Added to a number, leaves the nearest whole one in its last bits.
+    const TO_WHOLE: f64 = 6_755_399_441_055_744.0;
+    /// `ln 2` in two parts, of which the first has bits to spare.
+    const LN_2: [f64; 2] = [0.693_147_180_369_123_8, 1.908_214_929_270_587_7e-10];
+    let x = x.clamp(-700.0, 700.0);
+    let shifted = x * std::f64::consts::LOG2_E + TO_WHOLE;
+    let whole = shifted - TO_WHOLE;
+    let rest = (x - whole * LN_2[0]) - whole * LN_2[1];
+    let mut sum = 0.0;
+    for inverse_factorial in INVERSE_FACTORIALS.iter().rev() {
+        sum = sum * rest + inverse_factorial;
     }
-    values
+    let power_of_two = f64::from_bits((shifted.to_bits() << 52).wrapping_add(1.0_f64.to_bits()));
+    sum * power_of_two
 }
+
+/// `1/k!`
+const INVERSE_FACTORIALS: [f64; 13] = {
+    let mut inverse = [1.0; 13];
+    let mut k = 1;
+    while k < 13 {
+        inverse[k] = inverse[k - 1] / k as f64;
+        k += 1;
+    }
+    inverse
+};
 
 /// The lanes of a list from `first` on, which it holds.
 #[inline(always)]
@@ -255,24 +289,77 @@ fn load<S: Simd>(values: &[f64], first: usize) -> S::f64s {
 }
 
 /// Sums of `dy^q` down the columns in the processor's lanes.
-struct Column<S: Simd, const ORDERS: usize, const POWER: bool> {
-    light: [S::f64s; ORDERS],
-    power: [S::f64s; ORDERS],
+struct InColumns<S: Simd, const LIGHT: usize, const POWER: usize> {
+    light: [S::f64s; LIGHT],
+    power: [S::f64s; POWER],
 }
 
-impl<S: Simd, const ORDERS: usize, const POWER: bool> Column<S, ORDERS, POWER> {
+impl<S: Simd, const LIGHT: usize, const POWER: usize> InColumns<S, LIGHT, POWER> {
     #[inline(always)]
-    fn add(&mut self, simd: S, grid: &Grid, dy: &(usize, [f64; ORDERS]), group: usize, w: S::f64s) {
-        let (row, dy) = dy;
-        let at = row * grid.stride + group * S::F64_LANES;
-        let light = simd.mul_f64s(w, load::<S>(&grid.values, at));
-        for (sum, power) in self.light.iter_mut().zip(dy) {
-            *sum = simd.mul_add_e_f64s(light, simd.splat_f64s(*power), *sum);
+    fn add_rows<const TURNED: bool>(
+        &mut self,
+        simd: S,
+        grid: &Grid,
+        rows: &Rows<LIGHT, POWER>,
+        columns: &Columns,
+        lane: usize,
+    ) {
+        let (mut factor, ratio) = (load::<S>(&columns.factor, lane), load::<S>(&columns.ratio, lane));
+        let (values, variances, stride) = (&grid.values[..], &grid.variances[..], grid.stride);
+        let mut at = rows.rows.start * stride + columns.first + lane;
+        for k in 0..rows.rows.len().min(BLOCK_ROWS) {
+            let mut light = load::<S>(values, at);
+            if TURNED {
+                light = simd.mul_f64s(light, factor);
+            }
+            for (sum, of_row) in self.light.iter_mut().zip(&rows.light) {
+                *sum = simd.mul_add_e_f64s(light, simd.splat_f64s(of_row[k]), *sum);
+            }
+            if POWER > 0 {
+                let mut power = load::<S>(variances, at);
+                if TURNED {
+                    power = simd.mul_f64s(power, simd.mul_f64s(factor, factor));
+                }
+                for (sum, of_row) in self.power.iter_mut().zip(&rows.power) {
+                    *sum = simd.mul_add_e_f64s(power, simd.splat_f64s(of_row[k]), *sum);
+                }
+            }
+            if TURNED {
+                factor = simd.mul_f64s(factor, ratio);
+            }
+            at += stride;
         }
-        if POWER {
-            let power = simd.mul_f64s(simd.mul_f64s(w, w), load::<S>(&grid.variances, at));
-            for (sum, power_of_dy) in self.power.iter_mut().zip(dy) {
-                *sum = simd.mul_add_e_f64s(power, simd.splat_f64s(*power_of_dy), *sum);
+        if !TURNED {
+            let squared = simd.mul_f64s(factor, factor);
+            self.light.iter_mut().for_each(|sum| *sum = simd.mul_f64s(*sum, factor));
+            self.power.iter_mut().for_each(|sum| *sum = simd.mul_f64s(*sum, squared));
+        }
+    }
+
+    /// The same with each weight by itself.
+    #[cold]
+    fn add_one_by_one(
+        &mut self,
+        simd: S,
+        grid: &Grid,
+        weight: &Gaussian,
+        rows: &Rows<LIGHT, POWER>,
+        columns: &Columns,
+        lane: usize,
+    ) {
+        for (row, &dy) in rows.rows.clone().zip(&rows.dy) {
+            let at = row * grid.stride + columns.first + lane;
+            let weights = columns.dx.map(|dx| weight.at(dx, dy));
+            let w = load::<S>(&weights, lane);
+            let mut term = simd.mul_f64s(w, load::<S>(&grid.values, at));
+            for sum in &mut self.light {
+                *sum = simd.add_f64s(*sum, term);
+                term = simd.mul_f64s(term, simd.splat_f64s(dy));
+            }
+            let mut term = simd.mul_f64s(simd.mul_f64s(w, w), load::<S>(&grid.variances, at));
+            for sum in &mut self.power {
+                *sum = simd.add_f64s(*sum, term);
+                term = simd.mul_f64s(term, simd.splat_f64s(dy));
             }
         }
     }
@@ -284,14 +371,23 @@ fn gather<S: Simd, const ORDERS: usize>(
     simd: S,
     dx: S::f64s,
     column: &[S::f64s; ORDERS],
-    sums: &mut [S::f64s; SUMS],
+    sums: &mut [[S::f64s; ORDERS]; ORDERS],
 ) {
     for q in 0..ORDERS {
         let mut term = column[q];
-        for p in 0..ORDERS - q {
-            let sum = &mut sums[place(p, q)];
+        for sum in &mut sums[q][..ORDERS - q] {
             *sum = simd.add_f64s(*sum, term);
             term = simd.mul_f64s(term, dx);
+        }
+    }
+}
+
+/// The sums over all lanes in their places.
+#[inline(always)]
+fn write<S: Simd, const ORDERS: usize>(simd: S, sums: &[[S::f64s; ORDERS]; ORDERS], out: &mut [f64]) {
+    for q in 0..ORDERS {
+        for p in 0..ORDERS - q {
+            out[place(p, q)] = simd.reduce_sum_f64s(sums[q][p]);
         }
     }
 }
@@ -310,7 +406,7 @@ mod tests {
             let grid = Grid::centred(&image, &noise).unwrap();
             for &covariance in covariances {
                 let weight = Gaussian::new(0.3, -0.4, covariance).unwrap();
-                let sums = grid.light_and_power(&weight, true);
+                let sums = grid.light_and_power(&weight);
                 for (p, q) in [(0, 0), (1, 0), (0, 1), (2, 1), (3, 3), (8, 0), (0, 8)] {
                     let (mut light, mut power, mut scale) = (0.0, 0.0, 0.0);
                     grid.for_each(|k, x, y, value| {

@@ -35,7 +35,7 @@ impl Solution {
     /// Covariance and noise bias, from the sums under the solved weight; `None` where they are not
     /// finite.
     pub fn noise(&self, sums: &PowerSums) -> Option<Noise<5>> {
-        Psi::new(&self.theta, self.weight)?.noise(sums, &self.jacobian_inverse)
+        Psi::new(&self.place_of_sums(), self.weight)?.noise(sums, &self.jacobian_inverse)
     }
 }
 
@@ -117,6 +117,11 @@ impl<const N: usize> Psi<N> {
 
     /// Covariance and noise bias, of a solution with this inverse of `∂F/∂θ`.
     pub(super) fn noise(&self, sums: &PowerSums, inverse: &SMatrix<f64, N, N>) -> Option<Noise<N>> {
+        pulp::Arch::new().dispatch(Propagation { psi: self, sums, inverse })
+    }
+
+    #[inline(always)]
+    fn propagate(&self, sums: &PowerSums, inverse: &SMatrix<f64, N, N>) -> Option<Noise<N>> {
         let forms = self.forms();
         let (light, power) = (Products(&sums.light), Products(&sums.power));
         let covariance = inverse * forms.squares(&power) * inverse.transpose();
@@ -135,6 +140,22 @@ impl<const N: usize> Psi<N> {
         let curvature = forms.curvature(&light, &Spread::new(self, &covariance));
         let bias = -(inverse * (curvature * 0.5 - along));
         Some(Noise { covariance, bias })
+    }
+}
+
+/// [`Psi::noise`], to be run with the processor's widest instructions.
+struct Propagation<'a, const N: usize> {
+    psi: &'a Psi<N>,
+    sums: &'a PowerSums,
+    inverse: &'a SMatrix<f64, N, N>,
+}
+
+impl<const N: usize> pulp::NullaryFnOnce for Propagation<'_, N> {
+    type Output = Option<Noise<N>>;
+
+    #[inline(always)]
+    fn call(self) -> Option<Noise<N>> {
+        self.psi.propagate(self.sums, self.inverse)
     }
 }
 
@@ -287,6 +308,7 @@ struct Spread<const N: usize> {
 }
 
 impl<const N: usize> Spread<N> {
+    #[inline(always)]
     fn new(psi: &Psi<N>, covariance: &SMatrix<f64, N, N>) -> Self {
         let mut root_second = Matrix2::zeros();
         let mut root_mixed = Vector2::zeros();

@@ -125,9 +125,12 @@ pub fn measure_from(
             *rung = solved.ok().and_then(|solution| shape_with_noise(&solution));
         }
     }
-    let weight = main.weight.at(&main.theta).ok_or(MomentError::NotConverged)?;
-    let sums = grid.light_and_power(&weight, true);
-    found.higher = with_higher(&sums, &main).map(|(theta, noise)| higher_moments(&theta, &noise));
+    // Under an adaptive weight all sums are there already.
+    let all = match (primary, &main.powers) {
+        (Weight::Adaptive, Some(sums)) => sums,
+        _ => &grid.light_and_power(&main.weight.at(&main.place_of_sums()).ok_or(MomentError::NotConverged)?),
+    };
+    found.higher = with_higher(all, &main).map(|(theta, noise)| higher_moments(&theta, &noise));
     Ok(found)
 }
 

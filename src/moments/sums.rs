@@ -5,13 +5,13 @@ use nalgebra::{SMatrix, SVector};
 
 use super::grid::{Grid, PowerSums};
 use super::pixels::{Gaussian, Pixels};
-use super::powers::{SUMS, place};
+use super::powers::place;
 
 /// An image whose sums under a weight can be had.
 pub trait Image {
     fn sums(&self, weight: &Gaussian) -> Sums;
-    /// The sums, and what noise does to them.
-    fn with_noise(&self, weight: &Gaussian) -> WithNoise;
+    /// The sums, and what noise does to them, under a weight that follows the moments or is fixed.
+    fn with_noise(&self, weight: &Gaussian, adaptive: bool) -> WithNoise;
 }
 
 /// The sums under a solved weight.
@@ -19,7 +19,7 @@ pub struct WithNoise {
     pub sums: Sums,
     /// `Σ W² v`
     pub variance: f64,
-    /// Up to order 6, of a cut-out.
+    /// Of a cut-out: up to order 8 under an adaptive weight, under a fixed one as far as its noise needs.
     pub powers: Option<PowerSums>,
 }
 
@@ -28,7 +28,7 @@ impl Image for Pixels {
         Sums::new(self, weight)
     }
 
-    fn with_noise(&self, weight: &Gaussian) -> WithNoise {
+    fn with_noise(&self, weight: &Gaussian, _: bool) -> WithNoise {
         let mut total = 0.0;
         self.for_each_weighted(weight, |_, _, w, _, variance| total += w * w * variance);
         WithNoise { sums: self.sums(weight), variance: total, powers: None }
@@ -40,8 +40,8 @@ impl Image for Grid {
         Sums::of_powers(&self.light(weight))
     }
 
-    fn with_noise(&self, weight: &Gaussian) -> WithNoise {
-        let powers = self.light_and_power(weight, false);
+    fn with_noise(&self, weight: &Gaussian, adaptive: bool) -> WithNoise {
+        let powers = if adaptive { self.light_and_power(weight) } else { self.under_fixed(weight) };
         let sums = Sums::of_powers(&powers.light);
         WithNoise { sums, variance: powers.power[0], powers: Some(powers) }
     }
@@ -76,7 +76,7 @@ impl Sums {
     }
 
     /// From sums ordered as [`place`] does.
-    pub fn of_powers(powers: &[f64; SUMS]) -> Self {
+    pub fn of_powers(powers: &[f64]) -> Self {
         let mut s = [[0.0; 5]; 5];
         for (p, s) in s.iter_mut().enumerate() {
             for (q, s) in s[..5 - p].iter_mut().enumerate() {
@@ -89,6 +89,25 @@ impl Sums {
     /// `S_pq`.
     pub fn get(&self, p: usize, q: usize) -> f64 {
         self.s[p][q]
+    }
+
+    /// `[Mxx, Mxy, Myy]` about the centre of the weight.
+    pub fn second_moments(&self) -> [f64; 3] {
+        [(2, 0), (1, 1), (0, 2)].map(|(p, q)| self.s[p][q] / self.s[0][0])
+    }
+
+    /// `∂ Σ I W/∂θ`, see [`Sums::jacobian`].
+    pub fn slope_of_flux(&self, weight: &Gaussian, adaptive: bool) -> SVector<f64, 5> {
+        let (s, &Gaussian { pxx, pxy, pyy, .. }) = (&self.s, weight);
+        let of = |a: f64, b: f64, c: f64| a * s[2][0] + b * s[1][1] + c * s[0][2];
+        let [xx, xy, yy] = [
+            of(pxx * pxx, 2.0 * pxx * pxy, pxy * pxy),
+            of(pxx * pxy, pxx * pyy + pxy * pxy, pxy * pyy),
+            of(pxy * pxy, 2.0 * pxy * pyy, pyy * pyy),
+        ];
+        let of_m = if adaptive { [0.5 * xx, xy, 0.5 * yy] } else { [0.0; 3] };
+        let (x, y) = (pxx * s[1][0] + pxy * s[0][1], pxy * s[1][0] + pyy * s[0][1]);
+        SVector::from([x, y, of_m[0], of_m[1], of_m[2]])
     }
 
     /// `Σ I ψ`, rows 0 to 4, for moments `m = [Mxx, Mxy, Myy]`.
