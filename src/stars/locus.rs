@@ -7,6 +7,7 @@
 
 use nalgebra::DMatrix;
 
+use crate::field::robust::{bisquare, scale_about_zero};
 use crate::field::{Basis, FieldFit, Robustness, fit_design};
 use crate::frame::Region;
 use crate::moments::{LADDER_SIGMA_PIXELS, Shape, StarMoments, Weight};
@@ -28,6 +29,9 @@ const GATE_SIGMAS: f64 = 4.5;
 
 /// A variance along the narrowest axis below this share of a star's is no star's.
 pub const NARROW_SHARE: f64 = 0.6;
+
+/// Of the polynomial over the field.
+const DEGREE: usize = 2;
 
 /// Members that the first, coarse steps are fitted to, at most.
 const FIRST_MEMBERS: usize = 500;
@@ -76,6 +80,12 @@ fn wide_shape(moments: &StarMoments, variance: f64) -> Option<Shape> {
     LADDER_SIGMA_PIXELS.iter().position(wide).and_then(|rung| moments.ladder[rung])
 }
 
+/// A candidate, with the functions of the finest basis at its place; those of a coarser one are the first of them.
+struct Placed<'a> {
+    candidate: &'a Candidate,
+    phi: Vec<f64>,
+}
+
 /// The locus of one feature over the field.
 #[derive(Debug, Clone)]
 struct Feature {
@@ -95,60 +105,66 @@ impl Locus {
     /// Follows the locus through `candidates` over `region`; `None` where fewer than three
     /// bright sources agree.
     pub fn follow(candidates: &[Candidate], region: Region) -> Option<Self> {
-        let bright: Vec<&Candidate> = candidates.iter().filter(|c| c.snr >= SEED_SNR).collect();
-        let seeds = if bright.len() >= 8 { bright } else { candidates.iter().collect() };
-        let mut sizes: Vec<f64> = seeds.iter().filter_map(|c| c.features[SIZE].map(|f| f.0)).collect();
+        let [x0, x1, y0, y1] = [region.x0, region.x1, region.y0, region.y1].map(|edge| edge as f64);
+        let basis = Basis::over_rectangle(x0, x1, y0, y1, DEGREE).ok()?;
+        let all: Vec<Placed> =
+            candidates.iter().map(|c| Placed { candidate: c, phi: basis.evaluate(c.x, c.y) }).collect();
+        let bright: Vec<&Placed> = all.iter().filter(|p| p.candidate.snr >= SEED_SNR).collect();
+        let seeds = if bright.len() >= 8 { bright } else { all.iter().collect() };
+        let size = |p: &Placed| p.candidate.features[SIZE].map(|feature| feature.0);
+        let mut sizes: Vec<f64> = seeds.iter().filter_map(|p| size(p)).collect();
         let mode = half_sample_mode(&mut sizes)?;
-        let mut members: Vec<&Candidate> = seeds
-            .iter()
-            .copied()
-            .filter(|c| c.features[SIZE].is_some_and(|(value, _)| (value - mode).abs() < FIRST_GATE_LOG_SIZE))
-            .collect();
-        for (degree, gate) in [(0, 12.0), (1, 9.0), (2, 7.0), (2, 6.0)] {
-            let some: Vec<&Candidate> =
+        let is_near = |p: &&Placed| size(p).is_some_and(|value| (value - mode).abs() < FIRST_GATE_LOG_SIZE);
+        let mut members: Vec<&Placed> = seeds.into_iter().filter(is_near).collect();
+        let mut locus: Option<Self> = None;
+        for (degree, gate) in [(0, 12.0), (1, 9.0), (DEGREE, 7.0), (DEGREE, 6.0)] {
+            let some: Vec<&Placed> =
                 members.iter().step_by(members.len().div_ceil(FIRST_MEMBERS).max(1)).copied().collect();
-            let first = Self::through(&some, region, degree)?;
-            members = first.members_among(candidates, gate)?;
+            let next = Self::through(&some, &basis, degree, locus.as_ref())?;
+            members = next.members_among(&all, gate)?;
+            locus = Some(next);
         }
-        let mut locus = Self::through(&members, region, 2)?;
-        let again = locus.members_among(candidates, GATE_SIGMAS)?;
+        let mut locus = Self::through(&members, &basis, DEGREE, locus.as_ref())?;
+        let again = locus.members_among(&all, GATE_SIGMAS)?;
         if !same(&members, &again) {
-            locus = Self::through(&again, region, 2)?;
+            locus = Self::through(&again, &basis, DEGREE, Some(&locus))?;
         }
-        locus.members_among(candidates, GATE_SIGMAS).map(|_| locus)
+        locus.members_among(&all, GATE_SIGMAS).map(|_| locus)
     }
 
     /// Those within the gate; `None` for fewer than three.
-    fn members_among<'a>(&self, candidates: &'a [Candidate], gate: f64) -> Option<Vec<&'a Candidate>> {
-        let members: Vec<&Candidate> =
-            candidates.iter().filter(|c| self.refusal(c, gate).is_none()).collect();
+    fn members_among<'a>(&self, all: &'a [Placed<'a>], gate: f64) -> Option<Vec<&'a Placed<'a>>> {
+        let members: Vec<&Placed> =
+            all.iter().filter(|p| self.refusal(p.candidate, &p.phi, gate).is_none()).collect();
         (members.len() >= 3).then_some(members)
     }
 
-    /// Of `degree`, or as high as the members bear.
-    fn through(members: &[&Candidate], region: Region, degree: usize) -> Option<Self> {
-        let degree = degree_for(members.len(), degree);
-        let [x0, x1, y0, y1] = [region.x0, region.x1, region.y0, region.y1].map(|edge| edge as f64);
-        let basis = Basis::over_rectangle(x0, x1, y0, y1, degree).ok()?;
-        let rows: Vec<Vec<f64>> = members.iter().map(|c| basis.evaluate(c.x, c.y)).collect();
-        let features =
-            (0..FEATURES).map(|k| feature_over_field(members, &basis, &rows, k)).collect::<Vec<_>>();
+    /// Of `degree`, or as high as the members bear, from the locus `before`.
+    fn through(members: &[&Placed], finest: &Basis, degree: usize, before: Option<&Self>) -> Option<Self> {
+        let basis = finest.truncated(degree_for(members.len(), degree));
+        let functions = basis.functions();
+        let entries = members.iter().flat_map(|p| p.phi[..functions].iter().copied());
+        let design = DMatrix::from_row_iterator(members.len(), functions, entries);
+        let of_before = |k: usize| before.and_then(|locus| locus.features[k].as_ref());
+        let features: Vec<Option<Feature>> =
+            (0..FEATURES).map(|k| feature_over_field(members, &basis, &design, of_before(k), k)).collect();
         features[SIZE].as_ref()?;
         Some(Self { basis, features })
     }
 
-    /// Why a source is off the locus, if it is by more than `gate` standard deviations.
-    fn refusal(&self, candidate: &Candidate, gate: f64) -> Option<Refusal> {
-        let phi = self.basis.evaluate(candidate.x, candidate.y);
+    /// Why a source is off the locus, if it is by more than `gate` standard deviations; `phi` are the functions of this
+    /// or a finer basis at its place.
+    fn refusal(&self, candidate: &Candidate, phi: &[f64], gate: f64) -> Option<Refusal> {
+        let phi = &phi[..self.basis.functions()];
         for (k, feature) in self.features.iter().enumerate() {
             let (Some(feature), Some((value, err))) = (feature, candidate.features[k]) else { continue };
-            let expected = feature.fit.value_from(&phi);
+            let expected = feature.fit.value_from(phi);
             let spread = err * err + feature.width.powi(2);
             // Most need no look at how well the locus is known.
             if (value - expected).powi(2) <= gate * gate * spread {
                 continue;
             }
-            let expected_err = feature.fit.predict_from(&phi).1;
+            let expected_err = feature.fit.predict_from(phi).1;
             let off = (value - expected) / (spread + expected_err.powi(2)).sqrt();
             if off.abs() <= gate {
                 continue;
@@ -170,7 +186,7 @@ impl Locus {
 
     /// Why a source is not on the locus, or `None` for a star.
     pub fn judge(&self, candidate: &Candidate) -> Option<Refusal> {
-        self.refusal(candidate, GATE_SIGMAS)
+        self.refusal(candidate, &self.basis.evaluate(candidate.x, candidate.y), GATE_SIGMAS)
     }
 
     fn ellipticity_at(&self, x: f64, y: f64) -> f64 {
@@ -184,23 +200,40 @@ fn degree_for(members: usize, wanted: usize) -> usize {
     (0..=wanted).rev().find(|d| 6 * (d + 1) * (d + 2) / 2 <= members).unwrap_or(0)
 }
 
-/// Fits one feature over the field and measures the scatter beyond the errors, three times: the
-/// scatter weights the next fit. `rows` are the values of the basis at each member.
-fn feature_over_field(members: &[&Candidate], basis: &Basis, rows: &[Vec<f64>], k: usize) -> Option<Feature> {
-    let measured = || members.iter().zip(rows).filter_map(|(c, row)| Some((c.features[k]?, row)));
-    let (values, errors): (Vec<f64>, Vec<f64>) = measured().map(|(feature, _)| feature).unzip();
-    let entries = measured().flat_map(|(_, row)| row.iter().copied());
-    let design = DMatrix::from_row_iterator(values.len(), basis.functions(), entries);
-    let mut width = spread(&values)?;
+/// Fits one feature over the field and measures the scatter beyond the errors, three times: the scatter weights the
+/// next fit. `design` has the values of the basis at each member. The robust weights start from the residuals about the fit
+/// `before`, which may be coarser, or about the median.
+fn feature_over_field(
+    members: &[&Placed],
+    basis: &Basis,
+    design: &DMatrix<f64>,
+    before: Option<&Feature>,
+    k: usize,
+) -> Option<Feature> {
+    let measured: Vec<usize> =
+        (0..members.len()).filter(|&i| members[i].candidate.features[k].is_some()).collect();
+    let (values, errors): (Vec<f64>, Vec<f64>) =
+        measured.iter().filter_map(|&i| members[i].candidate.features[k]).unzip();
+    let of_measured;
+    let design = if measured.len() == members.len() {
+        design
+    } else {
+        of_measured = design.select_rows(&measured);
+        &of_measured
+    };
+    let middle = median(&mut values.clone())?;
+    let expected = |i: usize| before.map_or(middle, |feature| feature.fit.value_from(&members[i].phi));
+    let residuals: Vec<f64> =
+        values.iter().zip(&measured).map(|(value, &i)| value - expected(i)).collect();
+    let mut width = before.map_or_else(|| scale_about_zero(&residuals), |feature| Some(feature.width))?;
+    let start = start_weights(&residuals, &errors, width)?;
     let mut fitted: Option<FieldFit> = None;
     for _ in 0..3 {
-        let sigmas: Vec<f64> = errors.iter().map(|err| err.hypot(width)).collect();
+        let sigmas: Vec<f64> = errors.iter().map(|err| (err * err + width * width).sqrt()).collect();
         // Another width changes the weights a little.
-        let robustness = match &fitted {
-            Some(before) => Robustness::BisquareFrom(&before.weights),
-            None => Robustness::Bisquare,
-        };
-        let fit = fit_design(basis, &design, &values, &sigmas, robustness).ok()?;
+        let weights = fitted.as_ref().map_or(&start, |fit| &fit.weights);
+        let fit =
+            fit_design(basis, design, &values, &sigmas, Robustness::BisquareFrom(weights)).ok()?;
         // What the residuals scatter beyond the errors: half of them lie within 0.6745 σ.
         let excess = |(residual, err): (&f64, &f64)| (residual / 0.674_49).powi(2) - err * err;
         let mut excess: Vec<f64> = fit.residuals.iter().zip(&errors).map(excess).collect();
@@ -210,7 +243,17 @@ fn feature_over_field(members: &[&Candidate], basis: &Basis, rows: &[Vec<f64>], 
     fitted.map(|fit| Feature { fit, width })
 }
 
-fn same(a: &[&Candidate], b: &[&Candidate]) -> bool {
+/// The bisquare of residuals over their errors and a width, in units of what they scatter, so that none is far out
+/// only because a coarser fit misses it.
+fn start_weights(residuals: &[f64], errors: &[f64], width: f64) -> Option<Vec<f64>> {
+    let deviation = |(residual, err): (&f64, &f64)| residual / (err * err + width * width).sqrt();
+    let deviations: Vec<f64> = residuals.iter().zip(errors).map(deviation).collect();
+    let scale = scale_about_zero(&deviations)?;
+    let weight = |deviation: &f64| if scale > 0.0 { bisquare(deviation / scale) } else { 1.0 };
+    Some(deviations.iter().map(weight).collect())
+}
+
+fn same(a: &[&Placed], b: &[&Placed]) -> bool {
     a.len() == b.len() && a.iter().zip(b).all(|(a, b)| std::ptr::eq(*a, *b))
 }
 
@@ -220,11 +263,4 @@ fn median(values: &mut [f64]) -> Option<f64> {
     }
     let k = values.len() / 2;
     Some(*values.select_nth_unstable_by(k, f64::total_cmp).1)
-}
-
-/// Robust standard deviation about the median: 1.4826 times the median absolute deviation.
-fn spread(values: &[f64]) -> Option<f64> {
-    let centre = median(&mut values.to_vec())?;
-    let mut deviations: Vec<f64> = values.iter().map(|value| (value - centre).abs()).collect();
-    Some(1.482_602 * median(&mut deviations)?)
 }
