@@ -39,7 +39,7 @@ const LAST_STEP_OF_CENTRE: f64 = 0.02;
 
 /// One more step from these sums, if shorter than this, makes the solution: it is then known to the square of this, and
 /// its errors, from the sums before the step, to this.
-const SETTLED: f64 = 3e-6;
+const SETTLED: f64 = 1e-6;
 
 /// An adaptive weight narrower than this on any axis has shrunk onto one row of pixels, the
 /// next ones at `exp(-½/0.2²) = 4e-6`, and measures nothing: even a point spread evenly over
@@ -97,7 +97,7 @@ pub struct Solution {
     pub weighted_flux: f64,
     pub weighted_flux_variance: f64,
     /// About `theta - step`, of a cut-out.
-    pub(super) powers: Option<PowerSums>,
+    pub(super) powers: Option<Box<PowerSums>>,
     /// From the place of the sums.
     pub(super) step: SVector<f64, 5>,
     /// `(∂F/∂θ)⁻¹`.
@@ -109,6 +109,11 @@ pub struct Solution {
 }
 
 impl Solution {
+    /// Weighted flux over its error.
+    pub fn snr(&self) -> f64 {
+        self.weighted_flux / self.weighted_flux_variance.sqrt()
+    }
+
     /// `θ` where the sums were taken.
     pub(super) fn place_of_sums(&self) -> SVector<f64, 5> {
         self.theta - self.step
@@ -311,27 +316,41 @@ fn finish(pixels: &impl Image, weight: Weight, theta: SVector<f64, 5>) -> Result
 /// The third and fourth moments behind solved second moments, and the noise of all: they are explicit once the
 /// centre and `M` are known. `None` where they are not finite.
 pub fn with_higher(sums: &PowerSums, second: &Solution) -> Option<(SVector<f64, 10>, Noise<10>)> {
-    let light = Products(&sums.light);
-    let flux = sums.light[0];
-    let mut theta = SVector::<f64, 10>::zeros();
-    theta.fixed_rows_mut::<5>(0).copy_from(&second.place_of_sums());
-    // With the higher moments at zero, Σ I ψ of their rows is their own weighted sum.
-    let bare = Psi::new(&theta, second.weight)?;
-    let of_phi = bare.forms().sum(&light);
-    let psi = bare.with_higher(std::array::from_fn(|k| of_phi[5 + k] / flux));
-    // ∂F/∂θ = (A 0; B -f) with f the weighted flux: its inverse is (A⁻¹ 0; B A⁻¹/f -1/f).
-    let jacobian = psi.forms().jacobian(&light);
-    let (upper, lower) = (&second.jacobian_inverse, jacobian.fixed_view::<5, 5>(5, 0) / flux);
-    let mut inverse = SMatrix::<f64, 10, 10>::zeros();
-    inverse.fixed_view_mut::<5, 5>(0, 0).copy_from(upper);
-    inverse.fixed_view_mut::<5, 5>(5, 0).copy_from(&(lower * upper));
-    inverse.fixed_view_mut::<5, 5>(5, 5).fill_diagonal(-1.0 / flux);
-    let noise = psi.noise(sums, &inverse)?;
-    let mut solved = *psi.theta();
-    for (first, step) in [(0, second.step), (5, lower * second.step)] {
-        solved.fixed_rows_mut::<5>(first).add_assign(&step);
+    pulp::Arch::new().dispatch(WithHigher { sums, second })
+}
+
+/// [`with_higher`], to be run with the processor's widest instructions.
+struct WithHigher<'a> {
+    sums: &'a PowerSums,
+    second: &'a Solution,
+}
+
+impl pulp::NullaryFnOnce for WithHigher<'_> {
+    type Output = Option<(SVector<f64, 10>, Noise<10>)>;
+
+    #[inline(always)]
+    fn call(self) -> Self::Output {
+        let Self { sums, second } = self;
+        let light = Products(&sums.light);
+        let flux = sums.light[0];
+        let mut theta = SVector::<f64, 10>::zeros();
+        theta.fixed_rows_mut::<5>(0).copy_from(&second.place_of_sums());
+        let psi = Psi::new(&theta, second.weight)?;
+        let mut forms = psi.forms();
+        theta.fixed_rows_mut::<5>(5).copy_from_slice(&forms.solve_higher(&light));
+        // ∂F/∂θ = (A 0; B -f) with f the weighted flux: its inverse is (A⁻¹ 0; B A⁻¹/f -1/f).
+        let jacobian = forms.jacobian(&light);
+        let (upper, lower) = (&second.jacobian_inverse, jacobian.fixed_view::<5, 5>(5, 0) / flux);
+        let mut inverse = SMatrix::<f64, 10, 10>::zeros();
+        inverse.fixed_view_mut::<5, 5>(0, 0).copy_from(upper);
+        inverse.fixed_view_mut::<5, 5>(5, 0).copy_from(&(lower * upper));
+        inverse.fixed_view_mut::<5, 5>(5, 5).fill_diagonal(-1.0 / flux);
+        let noise = forms.noise(sums, &inverse)?;
+        for (first, step) in [(0, second.step), (5, lower * second.step)] {
+            theta.fixed_rows_mut::<5>(first).add_assign(&step);
+        }
+        Some((theta, noise))
     }
-    Some((solved, noise))
 }
 
 #[cfg(test)]

@@ -31,11 +31,19 @@ pub struct Noise<const N: usize> {
     pub bias: SVector<f64, N>,
 }
 
+impl Noise<10> {
+    /// Of centre and second moments.
+    pub fn of_second(&self) -> Noise<5> {
+        let covariance = self.covariance.fixed_view::<5, 5>(0, 0).into_owned();
+        Noise { covariance, bias: self.bias.fixed_rows::<5>(0).into_owned() }
+    }
+}
+
 impl Solution {
     /// Covariance and noise bias, from the sums under the solved weight; `None` where they are not
     /// finite.
     pub fn noise(&self, sums: &PowerSums) -> Option<Noise<5>> {
-        Psi::new(&self.place_of_sums(), self.weight)?.noise(sums, &self.jacobian_inverse)
+        pulp::Arch::new().dispatch(OfSecond { solution: self, sums })
     }
 }
 
@@ -78,18 +86,6 @@ impl<const N: usize> Psi<N> {
         Some(Self { theta: *theta, weight: weight.at(theta)?, adaptive, a: weight.a(), root })
     }
 
-    /// The same with other higher moments.
-    pub(super) fn with_higher(mut self, higher: [f64; 5]) -> Self {
-        for (k, value) in higher.into_iter().enumerate() {
-            self.theta[5 + k] = value;
-        }
-        self
-    }
-
-    pub(super) fn theta(&self) -> &SVector<f64, N> {
-        &self.theta
-    }
-
     #[inline(always)]
     pub(super) fn forms(&self) -> Forms<'_, N> {
         let (t, a) = (&self.theta, self.a);
@@ -115,14 +111,28 @@ impl<const N: usize> Psi<N> {
         Forms { psi: self, phi, slope, c, higher }
     }
 
+}
+
+impl<const N: usize> Forms<'_, N> {
     /// Covariance and noise bias, of a solution with this inverse of `∂F/∂θ`.
+    #[inline(always)]
     pub(super) fn noise(&self, sums: &PowerSums, inverse: &SMatrix<f64, N, N>) -> Option<Noise<N>> {
-        pulp::Arch::new().dispatch(Propagation { psi: self, sums, inverse })
+        // A fixed weight hangs on its centre alone.
+        if self.psi.adaptive {
+            self.noise_under::<5>(sums, inverse)
+        } else {
+            self.noise_under::<2>(sums, inverse)
+        }
     }
 
+    /// Under a weight that hangs on the first `FOLLOWED` parameters.
     #[inline(always)]
-    fn propagate(&self, sums: &PowerSums, inverse: &SMatrix<f64, N, N>) -> Option<Noise<N>> {
-        let forms = self.forms();
+    fn noise_under<const FOLLOWED: usize>(
+        &self,
+        sums: &PowerSums,
+        inverse: &SMatrix<f64, N, N>,
+    ) -> Option<Noise<N>> {
+        let forms = self;
         let (light, power) = (Products(&sums.light), Products(&sums.power));
         let covariance = inverse * forms.squares(&power) * inverse.transpose();
         if covariance.iter().any(|value| !value.is_finite()) {
@@ -134,35 +144,39 @@ impl<const N: usize> Psi<N> {
         });
         let of_phi = forms.sum(&power);
         let of_higher_directions = (inverse * of_phi).data.0[0];
-        let along_slope = sum_of_products(&forms.slope, &direction);
+        let along_slope = sum_of_products::<FOLLOWED>(&forms.slope, &direction);
         let along = forms.phi_times(&power, &along_slope)
             + forms.phi_along(&power, &direction, &of_higher_directions);
-        let curvature = forms.curvature(&light, &Spread::new(self, &covariance));
+        let curvature = forms.curvature::<FOLLOWED>(&light, &Spread::new(self.psi, &covariance));
         let bias = -(inverse * (curvature * 0.5 - along));
         Some(Noise { covariance, bias })
     }
 }
 
-/// [`Psi::noise`], to be run with the processor's widest instructions.
-struct Propagation<'a, const N: usize> {
-    psi: &'a Psi<N>,
+/// [`Solution::noise`], to be run with the processor's widest instructions.
+struct OfSecond<'a> {
+    solution: &'a Solution,
     sums: &'a PowerSums,
-    inverse: &'a SMatrix<f64, N, N>,
 }
 
-impl<const N: usize> pulp::NullaryFnOnce for Propagation<'_, N> {
-    type Output = Option<Noise<N>>;
+impl pulp::NullaryFnOnce for OfSecond<'_> {
+    type Output = Option<Noise<5>>;
 
     #[inline(always)]
-    fn call(self) -> Option<Noise<N>> {
-        self.psi.propagate(self.sums, self.inverse)
+    fn call(self) -> Option<Noise<5>> {
+        let psi = Psi::new(&self.solution.place_of_sums(), self.solution.weight)?;
+        psi.forms().noise(self.sums, &self.solution.jacobian_inverse)
     }
 }
 
 #[inline(always)]
-fn sum_of_products(a: &[Quadratic; 5], b: &[Quadratic; 5]) -> Quartic {
-    let product = |l: usize| -> Quartic { a[l].times(&b[l]) };
-    (0..5).fold(Quartic::ZERO, |sum, l| sum.plus(1.0, &product(l)))
+fn sum_of_products<const COUNT: usize>(a: &[Quadratic; 5], b: &[Quadratic; 5]) -> Quartic {
+    let mut sum = Quartic::ZERO;
+    for l in 0..COUNT {
+        let product: Quartic = a[l].times(&b[l]);
+        sum = sum.plus(1.0, &product);
+    }
+    sum
 }
 
 impl<const N: usize> Forms<'_, N> {
@@ -183,6 +197,17 @@ impl<const N: usize> Forms<'_, N> {
             }
         }
         sums
+    }
+
+    /// The third and fourth moments that make their own rows of `F` zero, put in place.
+    #[inline(always)]
+    pub(super) fn solve_higher(&mut self, light: &Products) -> [f64; 5] {
+        let mut solved = [0.0; 5];
+        for (solved, phi) in solved.iter_mut().zip(&mut self.higher.phi) {
+            *solved = light.of(phi) / light.0[0];
+            *phi = phi.plus_constant(-*solved);
+        }
+        solved
     }
 
     /// `F = Σ I ψ`.
@@ -240,16 +265,16 @@ impl<const N: usize> Forms<'_, N> {
 
     /// `Σ f C:∂²(Wφ) / W`.
     #[inline(always)]
-    fn curvature(&self, f: &Products, spread: &Spread<N>) -> SVector<f64, N> {
+    fn curvature<const FOLLOWED: usize>(&self, f: &Products, spread: &Spread<N>) -> SVector<f64, N> {
         let c = &spread.covariance;
         let &Gaussian { pxx, pxy, pyy, .. } = &self.psi.weight;
         // C L reaches the higher moments' own rows too, through their covariance with θ₀..₄.
         let lifted: [Quadratic; N] = std::array::from_fn(|l| {
-            (0..5).fold(Quadratic::ZERO, |sum, m| sum.plus(c[(l, m)], &self.slope[m]))
+            (0..FOLLOWED).fold(Quadratic::ZERO, |sum, m| sum.plus(c[(l, m)], &self.slope[m]))
         });
         let low = [lifted[0], lifted[1], lifted[2], lifted[3], lifted[4]];
-        let [turned_xx, turned_xy, turned_yy] = square(c, &self.c);
-        let factor = sum_of_products(&low, &self.slope)
+        let [turned_xx, turned_xy, turned_yy] = square::<N, FOLLOWED>(c, &self.c);
+        let factor = sum_of_products::<FOLLOWED>(&low, &self.slope)
             .plus(-pxx, &turned_xx)
             .plus(-2.0 * pxy, &turned_xy)
             .plus(-pyy, &turned_yy);
@@ -265,7 +290,7 @@ impl<const N: usize> Forms<'_, N> {
             let constant = |column: usize| [0, 1].map(|j| ZERO.plus_constant(-root.value[(j, column)]));
             let moved = |l: usize| [0, 1].map(|j| turned(&root.first[l], j));
             let du = [constant(0), constant(1), moved(0), moved(1), moved(2)];
-            let squares: [[f64; QUADRATIC]; 3] = square(c, &du).map(|poly| f.with(&poly));
+            let squares: [[f64; QUADRATIC]; 3] = square::<N, 5>(c, &du).map(|poly| f.with(&poly));
             let second_u = [0, 1].map(|j| turned(&spread.root_second, j).plus_constant(spread.root_mixed[j]));
             let with_second: [[f64; CUBIC]; 2] = second_u.map(|poly| f.with(&poly));
             for (k, (gradient, hessian)) in
@@ -325,10 +350,13 @@ impl<const N: usize> Spread<N> {
 
 /// `Σ Cₗₘ cₗ cₘᵀ`: xx, xy and yy.
 #[inline(always)]
-fn square<const N: usize>(covariance: &SMatrix<f64, N, N>, c: &[[Linear; 2]; 5]) -> [Quadratic; 3] {
+fn square<const N: usize, const COUNT: usize>(
+    covariance: &SMatrix<f64, N, N>,
+    c: &[[Linear; 2]; 5],
+) -> [Quadratic; 3] {
     let mut sums = [Quadratic::ZERO; 3];
-    for l in 0..5 {
-        let row = [0, 1].map(|i| (0..5).fold(ZERO, |sum, m| sum.plus(covariance[(l, m)], &c[m][i])));
+    for l in 0..COUNT {
+        let row = [0, 1].map(|i| (0..COUNT).fold(ZERO, |sum, m| sum.plus(covariance[(l, m)], &c[m][i])));
         for (sum, (i, j)) in sums.iter_mut().zip([(0, 0), (0, 1), (1, 1)]) {
             let product: Quadratic = c[l][i].times(&row[j]);
             *sum = sum.plus(1.0, &product);
@@ -374,7 +402,7 @@ mod tests {
             let first = forms.phi_times(&pixel, &slope) + forms.phi_along(&pixel, &along, &of_along);
             assert!((first - (plus - minus) / (2.0 * h)).abs().max() < 1e-5, "{weight:?}");
             let spread = Spread::new(&psi, &(direction * direction.transpose()));
-            let second = forms.curvature(&pixel, &spread);
+            let second = forms.curvature::<5>(&pixel, &spread);
             let differences = (plus + minus - value(&theta) * 2.0) / (h * h);
             assert!((second - differences).abs().max() < 1e-5, "{weight:?}: {second} {differences}");
             let jacobian = forms.jacobian(&pixel);

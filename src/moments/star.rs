@@ -4,7 +4,7 @@ use nalgebra::SVector;
 use ndarray::Array2;
 
 use super::estimating::{Solution, Weight, solve_second, with_higher};
-use super::grid::Grid;
+use super::grid::{Grid, PowerSums};
 use super::noise::Noise;
 use super::pixels::Gaussian;
 use super::{HigherMoments, LADDER_SIGMA_PIXELS, MomentError, Shape};
@@ -89,7 +89,12 @@ pub fn measure_from(
     let guess = [offset.0, offset.1, sigma_guess * sigma_guess, 0.0, sigma_guess * sigma_guess];
     let mut grid = Grid::centred(&cutout.pixels, &cutout.variance).ok_or(MomentError::OutOfCutout)?;
     let main = solve_with_fill(cutout, &mut grid, primary, guess, reach)?;
-    let noise = main.powers.as_ref().and_then(|sums| main.noise(sums)).ok_or(MomentError::NotConverged)?;
+    let sums = main.powers.as_deref().ok_or(MomentError::NotConverged)?;
+    let higher = if main.snr() < least_snr { None } else { higher_of(&grid, &main, sums) };
+    let noise = match &higher {
+        Some((_, noise)) => noise.of_second(),
+        None => main.noise(sums).ok_or(MomentError::NotConverged)?,
+    };
     let to_flux = flux_factor(&main, reach);
     let mut found = StarMoments {
         x: main.theta[0] - noise.bias[0],
@@ -97,10 +102,10 @@ pub fn measure_from(
         position_err: (0.5 * (noise.covariance[(0, 0)] + noise.covariance[(1, 1)])).sqrt(),
         flux: to_flux * main.weighted_flux,
         flux_err: to_flux * main.weighted_flux_variance.sqrt(),
-        snr: main.weighted_flux / main.weighted_flux_variance.sqrt(),
+        snr: main.snr(),
         adaptive: None,
         ladder: [None; LADDER_SIGMA_PIXELS.len()],
-        higher: None,
+        higher: higher.map(|(theta, noise)| higher_moments(&theta, &noise)),
     };
     let own = shape(&main, &noise);
     match primary {
@@ -125,17 +130,21 @@ pub fn measure_from(
             *rung = solved.ok().and_then(|solution| shape_with_noise(&solution));
         }
     }
-    // Under an adaptive weight all sums are there already.
-    let all = match (primary, &main.powers) {
-        (Weight::Adaptive, Some(sums)) => sums,
-        _ => &grid.light_and_power(&main.weight.at(&main.place_of_sums()).ok_or(MomentError::NotConverged)?),
-    };
-    found.higher = with_higher(all, &main).map(|(theta, noise)| higher_moments(&theta, &noise));
     Ok(found)
 }
 
+/// The moments of all orders under the weight of a solution with these sums, which under an adaptive one are all there are.
+fn higher_of(grid: &Grid, main: &Solution, sums: &PowerSums) -> Option<(SVector<f64, 10>, Noise<10>)> {
+    match main.weight {
+        Weight::Adaptive => with_higher(sums, main),
+        Weight::Fixed(_) => {
+            with_higher(&grid.light_and_power(&main.weight.at(&main.place_of_sums())?), main)
+        }
+    }
+}
+
 fn shape_with_noise(solution: &Solution) -> Option<Shape> {
-    shape(solution, &solution.noise(solution.powers.as_ref()?)?)
+    shape(solution, &solution.noise(solution.powers.as_deref()?)?)
 }
 
 /// The weighted second moment of the guessed Gaussian, as a start: `(M⁻¹ + 1/σ²)⁻¹`.

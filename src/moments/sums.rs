@@ -20,7 +20,7 @@ pub struct WithNoise {
     /// `Σ W² v`
     pub variance: f64,
     /// Of a cut-out: up to order 8 under an adaptive weight, under a fixed one as far as its noise needs.
-    pub powers: Option<PowerSums>,
+    pub powers: Option<Box<PowerSums>>,
 }
 
 impl Image for Pixels {
@@ -43,7 +43,7 @@ impl Image for Grid {
     fn with_noise(&self, weight: &Gaussian, adaptive: bool) -> WithNoise {
         let powers = if adaptive { self.light_and_power(weight) } else { self.under_fixed(weight) };
         let sums = Sums::of_powers(&powers.light);
-        WithNoise { sums, variance: powers.power[0], powers: Some(powers) }
+        WithNoise { sums, variance: powers.power[0], powers: Some(Box::new(powers)) }
     }
 }
 
