@@ -1,25 +1,26 @@
 //! Isolation: how much light the other sources, faint ones included, add under a star's
 //! weight.
 
-use rstar::{AABB, RTree, primitives::GeomWithData};
-
 use super::detect::Detection;
 use super::wings::Wings;
 use crate::moments::Weight;
 
-/// A detection in the spatial index: position, and its place in the list.
-type Indexed = GeomWithData<[f64; 2], usize>;
+/// Detections by y, each with its place in the list: a narrow band holds few of them.
+struct ByRow(Vec<([f64; 2], usize)>);
 
-fn index(detections: &[Detection]) -> RTree<Indexed> {
-    let points = detections.iter().enumerate().map(|(k, d)| Indexed::new([d.x, d.y], k)).collect();
-    RTree::bulk_load(points)
-}
+impl ByRow {
+    fn new(detections: &[Detection]) -> Self {
+        let mut all: Vec<_> = detections.iter().enumerate().map(|(k, d)| ([d.x, d.y], k)).collect();
+        all.sort_unstable_by(|a, b| a.0[1].total_cmp(&b.0[1]));
+        Self(all)
+    }
 
-fn near(tree: &RTree<Indexed>, d: &Detection, reach: f64) -> Vec<usize> {
-    let square = AABB::from_corners([d.x - reach, d.y - reach], [d.x + reach, d.y + reach]);
-    let mut found: Vec<usize> = tree.locate_in_envelope(&square).map(|point| point.data).collect();
-    found.sort_unstable();
-    found
+    /// Places of those no further than `reach` along each axis.
+    fn near<'a>(&'a self, d: &'a Detection, reach: f64) -> impl Iterator<Item = usize> + 'a {
+        let first = self.0.partition_point(|(at, _)| at[1] < d.y - reach);
+        let band = self.0[first..].iter().take_while(move |(at, _)| at[1] <= d.y + reach);
+        band.filter(move |(at, _)| (at[0] - d.x).abs() <= reach).map(|(_, k)| *k)
+    }
 }
 
 /// Drops the peaks that the wings of a brighter detection explain. `detections` come by
@@ -28,11 +29,11 @@ fn near(tree: &RTree<Indexed>, d: &Detection, reach: f64) -> Vec<usize> {
 pub fn drop_wings(detections: &[Detection], truncated: &[bool], wings: &Wings) -> Vec<usize> {
     /// Flux that saturation may hide, as a factor.
     const HIDDEN: f64 = 4.0;
-    let tree = index(detections);
+    let by_row = ByRow::new(detections);
     (0..detections.len())
         .filter(|&k| {
             let faint = &detections[k];
-            !near(&tree, faint, wings.reach()).into_iter().filter(|&j| j < k).any(|j| {
+            !by_row.near(faint, wings.reach()).filter(|&j| j < k).any(|j| {
                 let mut bright = detections[j];
                 if truncated[j] {
                     bright.flux *= HIDDEN;
@@ -47,13 +48,13 @@ pub fn drop_wings(detections: &[Detection], truncated: &[bool], wings: &Wings) -
 /// flux ratios times [`Wings::size_effect`]. Those marked in `masked` are masked pixels and add
 /// nothing.
 pub fn contamination(detections: &[Detection], masked: &[bool], wings: &Wings, weight: Weight) -> Vec<f64> {
-    let tree = index(detections);
+    let by_row = ByRow::new(detections);
     detections
         .iter()
         .enumerate()
         .map(|(k, star)| {
-            near(&tree, star, wings.reach())
-                .into_iter()
+            by_row
+                .near(star, wings.reach())
                 .filter(|&j| j != k && !masked[j])
                 .map(|j| {
                     let other = &detections[j];
