@@ -339,8 +339,7 @@ impl pulp::NullaryFnOnce for WithHigher<'_> {
         let mut forms = psi.forms();
         theta.fixed_rows_mut::<5>(5).copy_from_slice(&forms.solve_higher(&light));
         // ∂F/∂θ = (A 0; B -f) with f the weighted flux: its inverse is (A⁻¹ 0; B A⁻¹/f -1/f).
-        let jacobian = forms.jacobian(&light);
-        let (upper, lower) = (&second.jacobian_inverse, jacobian.fixed_view::<5, 5>(5, 0) / flux);
+        let (upper, lower) = (&second.jacobian_inverse, forms.jacobian_of_higher(&light) / flux);
         let mut inverse = SMatrix::<f64, 10, 10>::zeros();
         inverse.fixed_view_mut::<5, 5>(0, 0).copy_from(upper);
         inverse.fixed_view_mut::<5, 5>(5, 0).copy_from(&(lower * upper));

@@ -156,7 +156,8 @@ impl<const LIGHT: usize, const POWER: usize, const TURNED: bool> WithSimd for Su
             for first in (columns.start / LANES * LANES..columns.end).step_by(LANES) {
                 let of_columns = Columns::new(grid, weight, first, &columns, of_rows.dy[0], farthest);
                 for lane in (0..LANES).step_by(S::F64_LANES) {
-                    let mut sums = InColumns::<S, LIGHT, POWER> { light: [zero; LIGHT], power: [zero; POWER] };
+                    let mut sums =
+                        InColumns::<S, LIGHT, POWER> { light: [zero; LIGHT], power: [zero; POWER] };
                     if TURNED && !of_columns.is_safe {
                         sums.add_one_by_one(simd, grid, weight, &of_rows, &of_columns, lane);
                     } else {
@@ -228,7 +229,14 @@ struct Columns {
 impl Columns {
     /// `reached` are all that the weight reaches, `dy` is that of the first row, `farthest` of any.
     #[inline(always)]
-    fn new(grid: &Grid, weight: &Gaussian, first: usize, reached: &Range<usize>, dy: f64, farthest: f64) -> Self {
+    fn new(
+        grid: &Grid,
+        weight: &Gaussian,
+        first: usize,
+        reached: &Range<usize>,
+        dy: f64,
+        farthest: f64,
+    ) -> Self {
         let &Gaussian { pxx, pxy, pyy, .. } = weight;
         let start = grid.x + first as f64 - weight.x;
         let (low, high) = (grid.x + reached.start as f64 - weight.x, grid.x + reached.end as f64 - weight.x);
@@ -260,13 +268,17 @@ fn exp(x: f64) -> f64 {
     /// `ln 2` in two parts, of which the first has bits to spare.
     const LN_2: [f64; 2] = [0.693_147_180_369_123_8, 1.908_214_929_270_587_7e-10];
     let x = x.clamp(-700.0, 700.0);
-    let shifted = x * std::f64::consts::LOG2_E + TO_WHOLE;
+    let shifted = x.mul_add(std::f64::consts::LOG2_E, TO_WHOLE);
     let whole = shifted - TO_WHOLE;
-    let rest = (x - whole * LN_2[0]) - whole * LN_2[1];
-    let mut sum = 0.0;
-    for inverse_factorial in INVERSE_FACTORIALS.iter().rev() {
-        sum = sum * rest + inverse_factorial;
+    let rest = whole.mul_add(-LN_2[1], whole.mul_add(-LN_2[0], x));
+    // Even and odd powers apart, so that neither waits for the other.
+    let square = rest * rest;
+    let (mut even, mut odd) = (INVERSE_FACTORIALS[12], INVERSE_FACTORIALS[11]);
+    for k in (0..5).rev() {
+        even = even.mul_add(square, INVERSE_FACTORIALS[2 * k + 2]);
+        odd = odd.mul_add(square, INVERSE_FACTORIALS[2 * k + 1]);
     }
+    let sum = odd.mul_add(rest, even.mul_add(square, 1.0));
     let power_of_two = f64::from_bits((shifted.to_bits() << 52).wrapping_add(1.0_f64.to_bits()));
     sum * power_of_two
 }

@@ -1,9 +1,11 @@
 //! The third and fourth moments as polynomials in the offset: coma and trefoil, `u = N^(-½) d` to the third power, and
 //! kurtosis, `|u|⁴`; with their derivatives, for the propagation of noise ([`super::noise`]).
 
+use std::ops::Range;
+
 use nalgebra::{Matrix2, SVector};
 
-use super::powers::{Cubic, Linear, Poly, Quadratic, Quartic};
+use super::powers::{CUBIC, Cubic, Linear, Poly, Products, QUADRATIC, QUARTIC, Quadratic, Quartic};
 
 /// The polynomials of the higher moments, and with respect to `u` their first derivatives, and the second ones
 /// xx, xy and yy.
@@ -20,6 +22,35 @@ impl Higher {
         gradients: [[Cubic::ZERO; 2]; 5],
         hessians: [[Quadratic::ZERO; 3]; 5],
     };
+
+    /// `Σ f φ m` where `with` holds `Σ f m` times the monomials up to degree 4: the moments have but one degree beside
+    /// their constant, the third and the fourth.
+    #[inline(always)]
+    pub fn dots(&self, with: &[f64; QUARTIC]) -> [f64; 5] {
+        let dot = |k: usize, degree: Range<usize>| {
+            let own = &self.phi[k].0;
+            own[0] * with[0] + own[degree.clone()].iter().zip(&with[degree]).map(|(a, b)| a * b).sum::<f64>()
+        };
+        let third = QUADRATIC..CUBIC;
+        [
+            dot(0, third.clone()),
+            dot(1, third.clone()),
+            dot(2, third.clone()),
+            dot(3, third),
+            dot(4, CUBIC..QUARTIC),
+        ]
+    }
+
+    /// Of the `k`-th moment, [`Products::with`].
+    #[inline(always)]
+    pub fn with(&self, k: usize, f: &Products) -> [f64; QUARTIC] {
+        let own = &self.phi[k];
+        if k < 4 {
+            f.with_some::<QUADRATIC, CUBIC, QUARTIC>(&own.0)
+        } else {
+            f.with_some::<CUBIC, QUARTIC, QUARTIC>(&own.0)
+        }
+    }
 
     /// With `u = N^(-½) d`.
     #[inline(always)]

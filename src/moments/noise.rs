@@ -86,6 +86,15 @@ impl<const N: usize> Psi<N> {
         Some(Self { theta: *theta, weight: weight.at(theta)?, adaptive, a: weight.a(), root })
     }
 
+    /// `∂u/∂θ` of `u = N^(-½) d`, for centre and `M`.
+    #[inline(always)]
+    fn change_of_u(&self) -> [[Linear; 2]; 5] {
+        let root = &self.root;
+        let constant = |column: usize| [0, 1].map(|j| ZERO.plus_constant(-root.value[(j, column)]));
+        let moved = |l: usize| [0, 1].map(|j| turned(&root.first[l], j));
+        [constant(0), constant(1), moved(0), moved(1), moved(2)]
+    }
+
     #[inline(always)]
     pub(super) fn forms(&self) -> Forms<'_, N> {
         let (t, a) = (&self.theta, self.a);
@@ -110,7 +119,6 @@ impl<const N: usize> Psi<N> {
         let higher = if N > 5 { Higher::new(t, &self.root.value) } else { Higher::NONE };
         Forms { psi: self, phi, slope, c, higher }
     }
-
 }
 
 impl<const N: usize> Forms<'_, N> {
@@ -169,6 +177,12 @@ impl pulp::NullaryFnOnce for OfSecond<'_> {
     }
 }
 
+/// One component of a matrix times `d`.
+#[inline(always)]
+fn turned(matrix: &Matrix2<f64>, j: usize) -> Linear {
+    Poly([0.0, matrix[(j, 0)], matrix[(j, 1)]])
+}
+
 #[inline(always)]
 fn sum_of_products<const COUNT: usize>(a: &[Quadratic; 5], b: &[Quadratic; 5]) -> Quartic {
     let mut sum = Quartic::ZERO;
@@ -185,11 +199,7 @@ impl<const N: usize> Forms<'_, N> {
     fn phi_times<const TERMS: usize>(&self, f: &Products, g: &Poly<TERMS>) -> SVector<f64, N> {
         let mut sums = SVector::<f64, N>::zeros();
         if N > 5 {
-            let with: [f64; QUARTIC] = f.with(g);
-            for k in 0..5 {
-                sums[k] = self.phi[k].dot(&with);
-                sums[5 + k] = self.higher.phi[k].dot(&with);
-            }
+            sums = self.dots(&f.with(g));
         } else {
             let with: [f64; QUADRATIC] = f.with(g);
             for k in 0..5 {
@@ -216,6 +226,19 @@ impl<const N: usize> Forms<'_, N> {
         self.phi_times(light, &Poly([1.0]))
     }
 
+    /// `Σ f φ m` where `with` holds `Σ f m` times the monomials.
+    #[inline(always)]
+    fn dots(&self, with: &[f64; QUARTIC]) -> SVector<f64, N> {
+        let mut sums = SVector::<f64, N>::zeros();
+        for k in 0..5 {
+            sums[k] = self.phi[k].dot(with);
+        }
+        for (k, sum) in self.higher.dots(with).into_iter().enumerate() {
+            sums[5 + k] = sum;
+        }
+        sums
+    }
+
     /// `Σ f φ φᵀ`
     #[inline(always)]
     fn squares(&self, f: &Products) -> SMatrix<f64, N, N> {
@@ -223,7 +246,7 @@ impl<const N: usize> Forms<'_, N> {
         for k in 0..5 {
             squares.set_column(k, &self.phi_times(f, &self.phi[k]));
             if N > 5 {
-                squares.set_column(5 + k, &self.phi_times(f, &self.higher.phi[k]));
+                squares.set_column(5 + k, &self.dots(&self.higher.with(k, f)));
             }
         }
         squares
@@ -285,11 +308,7 @@ impl<const N: usize> Forms<'_, N> {
         sum[3] += 2.0 * c[(0, 1)] * flat;
         sum[4] += 2.0 * c[(1, 1)] * flat;
         if N > 5 {
-            let root = &self.psi.root;
-            let turned = |matrix: &Matrix2<f64>, j: usize| Poly([0.0, matrix[(j, 0)], matrix[(j, 1)]]);
-            let constant = |column: usize| [0, 1].map(|j| ZERO.plus_constant(-root.value[(j, column)]));
-            let moved = |l: usize| [0, 1].map(|j| turned(&root.first[l], j));
-            let du = [constant(0), constant(1), moved(0), moved(1), moved(2)];
+            let du = self.psi.change_of_u();
             let squares: [[f64; QUADRATIC]; 3] = square::<N, 5>(c, &du).map(|poly| f.with(&poly));
             let second_u = [0, 1].map(|j| turned(&spread.root_second, j).plus_constant(spread.root_mixed[j]));
             let with_second: [[f64; CUBIC]; 2] = second_u.map(|poly| f.with(&poly));
@@ -306,18 +325,18 @@ impl<const N: usize> Forms<'_, N> {
         sum
     }
 
-    /// `J = ∂F/∂θ`.
+    /// The rows of `∂F/∂θ` of the third and fourth moments, by centre and second moments.
     #[inline(always)]
-    pub(super) fn jacobian(&self, light: &Products) -> SMatrix<f64, N, N> {
-        let mut j = SMatrix::<f64, N, N>::zeros();
+    pub(super) fn jacobian_of_higher(&self, light: &Products) -> SMatrix<f64, 5, 5> {
+        let mut j = SMatrix::<f64, 5, 5>::zeros();
+        let du = self.psi.change_of_u();
         for l in 0..5 {
-            let mut unit = [Quadratic::ZERO; 5];
-            unit[l] = ONE.widened();
-            let column = self.phi_times(light, &self.slope[l]) + self.phi_along(light, &unit, &[0.0; N]);
-            j.set_column(l, &column);
-        }
-        for k in 5..N {
-            j[(k, k)] = -light.0[0];
+            let mut column = self.higher.dots(&light.with(&self.slope[l]));
+            let with: [[f64; CUBIC]; 2] = [light.with(&du[l][0]), light.with(&du[l][1])];
+            for (sum, gradient) in column.iter_mut().zip(&self.higher.gradients) {
+                *sum += gradient[0].dot(&with[0]) + gradient[1].dot(&with[1]);
+            }
+            j.set_column(l, &SVector::from(column));
         }
         j
     }
@@ -405,12 +424,12 @@ mod tests {
             let second = forms.curvature::<5>(&pixel, &spread);
             let differences = (plus + minus - value(&theta) * 2.0) / (h * h);
             assert!((second - differences).abs().max() < 1e-5, "{weight:?}: {second} {differences}");
-            let jacobian = forms.jacobian(&pixel);
+            let jacobian = forms.jacobian_of_higher(&pixel);
             for l in 0..5 {
                 let mut step = SVector::<f64, 10>::zeros();
                 step[l] = h;
                 let slope = (value(&(theta + step)) - value(&(theta - step))) / (2.0 * h);
-                assert!((jacobian.column(l) - slope).abs().max() < 1e-5, "{weight:?} {l}");
+                assert!((jacobian.column(l) - slope.fixed_rows::<5>(5)).abs().max() < 1e-5, "{weight:?} {l}");
             }
         }
     }

@@ -123,6 +123,21 @@ impl Products<'_> {
         out
     }
 
+    /// As [`Products::with`], of a polynomial whose coefficients but the constant and those `FROM..TO` are zero.
+    #[inline(always)]
+    pub fn with_some<const FROM: usize, const TO: usize, const MONOMIALS: usize>(
+        &self,
+        a: &[f64],
+    ) -> [f64; MONOMIALS] {
+        let mut out: [f64; MONOMIALS] = std::array::from_fn(|k| a[0] * self.0[k]);
+        for i in FROM..TO {
+            for (out, at) in out.iter_mut().zip(&PRODUCT[i]) {
+                *out += a[i] * self.0[*at];
+            }
+        }
+        out
+    }
+
     /// `Σ f a(d)`
     #[inline(always)]
     pub fn of<const TERMS: usize>(&self, a: &Poly<TERMS>) -> f64 {

@@ -137,9 +137,7 @@ pub fn measure_from(
 fn higher_of(grid: &Grid, main: &Solution, sums: &PowerSums) -> Option<(SVector<f64, 10>, Noise<10>)> {
     match main.weight {
         Weight::Adaptive => with_higher(sums, main),
-        Weight::Fixed(_) => {
-            with_higher(&grid.light_and_power(&main.weight.at(&main.place_of_sums())?), main)
-        }
+        Weight::Fixed(_) => with_higher(&grid.light_and_power(&main.weight.at(&main.place_of_sums())?), main),
     }
 }
 

@@ -223,8 +223,7 @@ fn feature_over_field(
     };
     let middle = median(&mut values.clone())?;
     let expected = |i: usize| before.map_or(middle, |feature| feature.fit.value_from(&members[i].phi));
-    let residuals: Vec<f64> =
-        values.iter().zip(&measured).map(|(value, &i)| value - expected(i)).collect();
+    let residuals: Vec<f64> = values.iter().zip(&measured).map(|(value, &i)| value - expected(i)).collect();
     let mut width = before.map_or_else(|| scale_about_zero(&residuals), |feature| Some(feature.width))?;
     let start = start_weights(&residuals, &errors, width)?;
     let mut fitted: Option<FieldFit> = None;
@@ -232,8 +231,7 @@ fn feature_over_field(
         let sigmas: Vec<f64> = errors.iter().map(|err| (err * err + width * width).sqrt()).collect();
         // Another width changes the weights a little.
         let weights = fitted.as_ref().map_or(&start, |fit| &fit.weights);
-        let fit =
-            fit_design(basis, design, &values, &sigmas, Robustness::BisquareFrom(weights)).ok()?;
+        let fit = fit_design(basis, design, &values, &sigmas, Robustness::BisquareFrom(weights)).ok()?;
         // What the residuals scatter beyond the errors: half of them lie within 0.6745 σ.
         let excess = |(residual, err): (&f64, &f64)| (residual / 0.674_49).powi(2) - err * err;
         let mut excess: Vec<f64> = fit.residuals.iter().zip(&errors).map(excess).collect();
