@@ -107,6 +107,20 @@ impl Basis {
         Self { degree: degree.clamp(self.degree, finest.max(self.degree)), ..self.clone() }
     }
 
+    /// The functions as sums of Legendre products, functions by products: lower triangular.
+    pub fn from_products(&self) -> DMatrix<f64> {
+        let functions = self.functions();
+        match &self.map {
+            None => DMatrix::identity(functions, functions),
+            Some(map) => map.view((0, 0), (functions, functions)).lower_triangle(),
+        }
+    }
+
+    /// Centre and half widths of the rectangle that the Legendre polynomials run over.
+    pub(super) fn frame(&self) -> ([f64; 2], [f64; 2]) {
+        (self.centre.into(), self.half_width.into())
+    }
+
     /// The values of all functions at (x, y).
     pub fn evaluate(&self, x: f64, y: f64) -> Vec<f64> {
         let products = self.legendre_products(x, y);

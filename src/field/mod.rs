@@ -5,6 +5,7 @@ pub mod basis;
 pub mod fit;
 pub mod least_squares;
 pub mod order;
+pub mod products;
 pub mod robust;
 
 pub use basis::Basis;

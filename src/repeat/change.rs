@@ -107,7 +107,7 @@ pub fn measure_change(
 ) -> Result<Change, RepeatError> {
     let sigmas: Vec<f64> = rows.iter().map(|row| row.sigma).collect();
     check_rows(exposures, rows.iter().map(Place::from), &sigmas, values)?;
-    let layout = Layout::new(basis, exposures, rows.iter().map(Place::from));
+    let layout = Layout::new(exposures, rows.iter().map(Place::from));
     fit_change(basis, &layout, &sigmas, values, reference)
 }
 
@@ -132,7 +132,7 @@ fn fit_change(
     reference: Reference,
 ) -> Result<Change, RepeatError> {
     let (exposures, functions) = (layout.exposures(), basis.functions());
-    let data = Data { exposures, functions, values, reference, layout };
+    let data = Data { exposures, functions, basis, values, reference, layout };
     data.check_links()?;
 
     let stated = || sigmas.iter().map(|sigma| sigma * sigma);

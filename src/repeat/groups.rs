@@ -38,8 +38,12 @@ impl Groups {
 
     /// The rows of one group.
     pub fn of(&self, group: usize) -> impl ExactSizeIterator<Item = usize> + Clone + '_ {
-        let (from, to) = (self.starts[group] as usize, self.starts[group + 1] as usize);
-        self.rows[from..to].iter().map(|&row| row as usize)
+        self.list(group).iter().map(|&row| row as usize)
+    }
+
+    /// The same as they are kept.
+    pub fn list(&self, group: usize) -> &[u32] {
+        &self.rows[self.starts[group] as usize..self.starts[group + 1] as usize]
     }
 }
 

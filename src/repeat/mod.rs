@@ -6,6 +6,7 @@
 //! | [`change`] | how the PSF over the field differs from exposure to exposure |
 //! | [`phase`] | what the place of a star within its pixel does, learnt from its repeats |
 //! | [`star_offsets`] | the normal equations, with every star's own offset eliminated |
+//! | `sweeps` | their sums over all rows, the functions of the field made on the way |
 //! | [`noise_check`] | are the stated errors true; is what exceeds them white over the field |
 //! | `groups` | which rows belong to each star and to each exposure |
 //! | `near` | which stars of an exposure are nearest to each other |
@@ -42,6 +43,7 @@ mod solve;
 pub mod star_counts;
 pub mod star_offsets;
 pub mod subset;
+mod sweeps;
 
 pub use change::{Change, Layout, Place, Reference, Row, measure_change, measure_change_on};
 pub use interval::{NoiseMode, RmsChange, rms_change};

@@ -234,7 +234,7 @@ pub fn check(
     residual: impl Fn(usize) -> Option<Residual>,
     rows_of_exposure: &Groups,
     components: usize,
-    induced: impl Fn(&Residual, &Residual) -> f64,
+    induced: impl FnMut(&Residual, &Residual) -> f64,
 ) -> NoiseCheck {
     let (q, exposures) = (components as f64, rows_of_exposure.len());
     let rows = || (0..rows_of_exposure.rows()).filter_map(&residual);
@@ -285,7 +285,7 @@ pub(super) fn neighbours(
     by_exposure: impl ExactSizeIterator<Item = Vec<Residual>>,
     side: f64,
     components: usize,
-    induced: impl Fn(&Residual, &Residual) -> f64,
+    mut induced: impl FnMut(&Residual, &Residual) -> f64,
 ) -> Correlated {
     let exposures = by_exposure.len();
     let (mut resolved, mut pairs) = (0.0, 0);

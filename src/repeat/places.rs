@@ -92,7 +92,7 @@ mod tests {
 
     fn unseen(basis: &Basis, places: &[(f64, f64)]) -> f64 {
         let place = |(star, &(x, y)): (usize, &(f64, f64))| Place { star, exposure: 0, x, y };
-        let layout = Layout::new(basis, 1, places.iter().enumerate().map(place));
+        let layout = Layout::new(1, places.iter().enumerate().map(place));
         unseen_over_scatter(basis, &layout, &vec![1.0; places.len()])
     }
 

@@ -66,7 +66,7 @@ pub(super) struct Design {
 /// What stars at these places would not show of a change finer than `basis`.
 pub(super) fn unseen_elsewhere(basis: &Basis, stars: &[PlannedStar]) -> f64 {
     let place = |(star, s): (usize, &PlannedStar)| Place { star, exposure: 0, x: s.x, y: s.y };
-    let layout = Layout::new(basis, 1, stars.iter().enumerate().map(place));
+    let layout = Layout::new(1, stars.iter().enumerate().map(place));
     let weights: Vec<f64> = stars.iter().map(|s| 1.0 / s.variance).collect();
     unseen_over_scatter(basis, &layout, &weights)
 }

@@ -21,6 +21,7 @@ const ROUGH: f64 = 1e-12;
 pub(super) struct Data<'a> {
     pub(super) exposures: usize,
     pub(super) functions: usize,
+    pub(super) basis: &'a Basis,
     pub(super) values: &'a [Vec<f64>],
     pub(super) reference: Reference,
     pub(super) layout: &'a Layout,
@@ -30,7 +31,6 @@ pub(super) struct Data<'a> {
 #[derive(Debug, Clone)]
 pub struct Layout {
     pub(super) places: Vec<[f64; 2]>,
-    phi: Vec<f64>,
     exposure_of: Vec<u32>,
     pub(super) rows_of_exposure: Groups,
     /// Counted without gaps.
@@ -40,16 +40,13 @@ pub struct Layout {
 
 impl Layout {
     /// For rows of so many exposures.
-    pub fn new(basis: &Basis, exposures: usize, rows: impl ExactSizeIterator<Item = Place> + Clone) -> Self {
-        let mut phi = Vec::with_capacity(rows.len() * basis.functions());
-        rows.clone().for_each(|r| phi.extend(basis.evaluate(r.x, r.y)));
+    pub fn new(exposures: usize, rows: impl ExactSizeIterator<Item = Place> + Clone) -> Self {
         let stars: std::collections::BTreeSet<usize> = rows.clone().map(|r| r.star).collect();
         let number: std::collections::HashMap<usize, u32> = stars.into_iter().zip(0..).collect();
         let star_of: Vec<u32> = rows.clone().map(|r| number[&r.star]).collect();
         let exposure_of: Vec<u32> = rows.clone().map(|r| r.exposure as u32).collect();
         Self {
             places: rows.map(|r| [r.x, r.y]).collect(),
-            phi,
             rows_of_exposure: Groups::of_rows(&exposure_of, exposures),
             exposure_of,
             rows_of_star: Groups::of_rows(&star_of, number.len()),
@@ -168,8 +165,10 @@ impl Data<'_> {
         NormalEquations {
             exposures: self.exposures,
             functions: self.functions,
-            phi: &self.layout.phi,
+            basis: self.basis,
+            places: &self.layout.places,
             exposure_of: &self.layout.exposure_of,
+            rows_of_exposure: &self.layout.rows_of_exposure,
             star_of: &self.layout.star_of,
             rows_of_star: &self.layout.rows_of_star,
             weights,
@@ -348,10 +347,11 @@ impl Data<'_> {
             })
         };
         let left = 1.0 - 1.0 / self.exposures as f64;
-        let k = self.functions;
+        let mut values = ExposureValues::default();
         let induced = |a: &Residual, b: &Residual| {
-            let phi = |r: &Residual| &self.layout.phi[r.row * k..(r.row + 1) * k];
-            -left * bilinear(&blocks[self.layout.exposure_of[a.row] as usize], phi(b), phi(a))
+            let exposure = self.layout.exposure_of[a.row];
+            values.look_at(exposure, self.basis, self.layout);
+            -left * bilinear(&blocks[exposure as usize], values.of(b.row), values.of(a.row))
         };
         Ok(check(residual, &self.layout.rows_of_exposure, self.values.len(), induced))
     }
@@ -391,6 +391,30 @@ impl Data<'_> {
             took_part: weights.iter().map(|u| *u > 0.0).collect(),
             modes,
         })
+    }
+}
+
+/// The function values of the rows of one exposure after the other.
+#[derive(Default)]
+struct ExposureValues<'a> {
+    exposure: Option<u32>,
+    rows: &'a [u32],
+    values: Vec<Vec<f64>>,
+}
+
+impl<'a> ExposureValues<'a> {
+    fn look_at(&mut self, exposure: u32, basis: &Basis, layout: &'a Layout) {
+        if self.exposure == Some(exposure) {
+            return;
+        }
+        let rows = layout.rows_of_exposure.list(exposure as usize);
+        let values = rows.iter().map(|&row| layout.places[row as usize]).map(|[x, y]| basis.evaluate(x, y));
+        *self = Self { exposure: Some(exposure), rows, values: values.collect() };
+    }
+
+    /// Of a row of that exposure.
+    fn of(&self, row: usize) -> &[f64] {
+        self.rows.binary_search(&(row as u32)).map_or(&[], |place| &self.values[place])
     }
 }
 

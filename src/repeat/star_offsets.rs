@@ -8,8 +8,9 @@
 
 use nalgebra::{Cholesky, DMatrix, DVector, DVectorView};
 
-use super::RepeatError;
 use super::groups::Groups;
+use super::{RepeatError, sweeps};
+use crate::field::Basis;
 
 /// Most coefficients (exposures times functions) whose fitted values use the full inverse.
 pub const EXACT_LEVERAGE_LIMIT: usize = 180;
@@ -19,10 +20,12 @@ pub const EXACT_LEVERAGE_LIMIT: usize = 180;
 pub struct NormalEquations<'a> {
     pub exposures: usize,
     pub functions: usize,
-    /// Function values, row after row.
-    pub phi: &'a [f64],
+    pub basis: &'a Basis,
+    /// Of each row.
+    pub places: &'a [[f64; 2]],
     /// Exposure of each row.
     pub exposure_of: &'a [u32],
+    pub rows_of_exposure: &'a Groups,
     /// Star of each row, counted from 0 without gaps.
     pub star_of: &'a [u32],
     pub rows_of_star: &'a Groups,
@@ -36,16 +39,14 @@ pub struct NormalEquations<'a> {
 }
 
 impl NormalEquations<'_> {
-    fn phi_of(&self, row: usize) -> &[f64] {
-        &self.phi[row * self.functions..(row + 1) * self.functions]
+    /// The function values of all rows, row after row, for what looks at every pair of rows of a star.
+    fn all_values(&self) -> Vec<f64> {
+        self.places.iter().flat_map(|&[x, y]| self.basis.evaluate(x, y)).collect()
     }
 
     /// The model `f_t(x_i)` of every row under stacked coefficients.
     pub fn models(&self, coefficients: &DVector<f64>) -> Vec<f64> {
-        let mut models = vec![0.0; self.weights.len()];
-        let coefficients = coefficients.as_slice();
-        pulp::Arch::new().dispatch(Models { equations: self, coefficients, models: &mut models });
-        models
+        sweeps::models(self, coefficients)
     }
 
     /// Total weight of a star, its prior included.
@@ -83,14 +84,7 @@ impl NormalEquations<'_> {
     /// `X^T V^-1 values`, V the covariance with the offsets in it; `totals` are the stars' total weights.
     fn project(&self, values: &[f64], totals: &[f64]) -> DVector<f64> {
         let means = self.offsets_under(values, totals);
-        let mut out = DVector::zeros(self.exposures * self.functions);
-        pulp::Arch::new().dispatch(Project {
-            equations: self,
-            values,
-            means: &means,
-            out: out.as_mut_slice(),
-        });
-        out
+        sweeps::projected(self, |i| self.weights[i] * (values[i] - means[self.star_of[i] as usize]))
     }
 
     /// Removes the mean over the exposures from stacked coefficients.
@@ -109,14 +103,7 @@ impl NormalEquations<'_> {
     /// exposure has the same stars and weights. A row of a star seen in few exposures
     /// counts for the part that its own offset leaves.
     pub fn exposure_covariances(&self) -> Result<Vec<DMatrix<f64>>, RepeatError> {
-        let k = self.functions;
-        let mut information = vec![DMatrix::<f64>::zeros(k, k); self.exposures];
-        let weights = self.informative_weights();
-        pulp::Arch::new().dispatch(Inform {
-            equations: self,
-            weights: &weights,
-            information: &mut information,
-        });
+        let information = sweeps::information(self, &self.informative_weights());
         information
             .into_iter()
             .enumerate()
@@ -217,13 +204,12 @@ impl NormalEquations<'_> {
 
     /// `Xt^T C Xt` of every row.
     fn exact_change_variances(&self, totals: &[f64], c: &DMatrix<f64>) -> Vec<f64> {
-        let k = self.functions;
+        let (k, values) = (self.functions, self.all_values());
+        let phi_of = |row: usize| DVectorView::from_slice(&values[row * k..(row + 1) * k], k);
         // phi_i^T C phi_j of two rows of one star.
         let product = |i: usize, j: usize| {
             let (t, u) = (self.exposure_of[i] as usize, self.exposure_of[j] as usize);
-            let (left, right) =
-                (DVectorView::from_slice(self.phi_of(i), k), DVectorView::from_slice(self.phi_of(j), k));
-            (c.view((t * k, u * k), (k, k)) * right).dot(&left)
+            (c.view((t * k, u * k), (k, k)) * phi_of(j)).dot(&phi_of(i))
         };
         let mut of_change = vec![0.0; self.weights.len()];
         for (star, total) in totals.iter().enumerate().filter(|(_, total)| **total > 0.0) {
@@ -246,9 +232,7 @@ impl NormalEquations<'_> {
             let total = totals[self.star_of[i] as usize];
             if total > 0.0 { self.weights[i] / total } else { 0.0 }
         };
-        let own: Vec<f64> = (0..self.weights.len())
-            .map(|i| bilinear(&blocks[self.exposure_of[i] as usize], self.phi_of(i), self.phi_of(i)))
-            .collect();
+        let own = sweeps::quadratic_forms(self, blocks);
         let of_mean = self.sums_of_stars(|i| share(i) * share(i) * own[i]);
         let mut of_change = own;
         for (i, value) in of_change.iter_mut().enumerate() {
@@ -271,7 +255,8 @@ impl NormalEquations<'_> {
     /// Inverse of the normal matrix (dense); where offsets are free, under the condition that
     /// the coefficients sum to zero over the exposures.
     fn inverse(&self) -> Result<DMatrix<f64>, RepeatError> {
-        let (n, k) = (self.exposures, self.functions);
+        let (n, k, values) = (self.exposures, self.functions, self.all_values());
+        let phi_of = |row: usize| &values[row * k..(row + 1) * k];
         let mut a = DMatrix::<f64>::zeros(n * k, n * k);
         for s in 0..self.rows_of_star.len() {
             let total = self.total_weight(s);
@@ -283,8 +268,8 @@ impl NormalEquations<'_> {
                     let (wi, wj) = (self.weights[i], self.weights[j]);
                     let amount = if i == j { wi } else { 0.0 } - wi * wj / total;
                     let (ti, tj) = (self.exposure_of[i] as usize * k, self.exposure_of[j] as usize * k);
-                    for (l, pl) in self.phi_of(j).iter().enumerate() {
-                        for (m, pm) in self.phi_of(i).iter().enumerate() {
+                    for (l, pl) in phi_of(j).iter().enumerate() {
+                        for (m, pm) in phi_of(i).iter().enumerate() {
                             a[(ti + m, tj + l)] += amount * pm * pl;
                         }
                     }
@@ -312,74 +297,6 @@ impl NormalEquations<'_> {
             weight[self.exposure_of[i] as usize] += w;
         }
         (0..self.exposures).min_by(|a, b| weight[*a].total_cmp(&weight[*b])).unwrap_or(0)
-    }
-}
-
-struct Models<'a> {
-    equations: &'a NormalEquations<'a>,
-    coefficients: &'a [f64],
-    models: &'a mut [f64],
-}
-
-impl pulp::NullaryFnOnce for Models<'_> {
-    type Output = ();
-
-    #[inline(always)]
-    fn call(self) {
-        let k = self.equations.functions;
-        let rows = self.equations.phi.chunks_exact(k).zip(self.equations.exposure_of);
-        for (model, (phi, exposure)) in self.models.iter_mut().zip(rows) {
-            let start = *exposure as usize * k;
-            let own = &self.coefficients[start..start + k];
-            *model = phi.iter().zip(own).fold(0.0, |sum, (p, c)| p.mul_add(*c, sum));
-        }
-    }
-}
-
-/// Sums of `w X X^T` by exposure.
-struct Inform<'a> {
-    equations: &'a NormalEquations<'a>,
-    weights: &'a [f64],
-    information: &'a mut [DMatrix<f64>],
-}
-
-impl pulp::NullaryFnOnce for Inform<'_> {
-    type Output = ();
-
-    #[inline(always)]
-    fn call(self) {
-        let NormalEquations { functions: k, phi, exposure_of, .. } = self.equations;
-        for (i, phi) in phi.chunks_exact(*k).enumerate() {
-            let columns = self.information[exposure_of[i] as usize].as_mut_slice().chunks_exact_mut(*k);
-            for (column, p) in columns.zip(phi) {
-                let amount = self.weights[i] * p;
-                column.iter_mut().zip(phi).for_each(|(sum, q)| *sum = amount.mul_add(*q, *sum));
-            }
-        }
-    }
-}
-
-/// The part of `X^T V^-1 values` behind the stars' means.
-struct Project<'a> {
-    equations: &'a NormalEquations<'a>,
-    values: &'a [f64],
-    means: &'a [f64],
-    out: &'a mut [f64],
-}
-
-impl pulp::NullaryFnOnce for Project<'_> {
-    type Output = ();
-
-    #[inline(always)]
-    fn call(self) {
-        let NormalEquations { functions: k, phi, exposure_of, star_of, weights, .. } = self.equations;
-        for (i, phi) in phi.chunks_exact(*k).enumerate() {
-            let amount = weights[i] * (self.values[i] - self.means[star_of[i] as usize]);
-            let start = exposure_of[i] as usize * k;
-            for (out, p) in self.out[start..start + k].iter_mut().zip(phi) {
-                *out = amount.mul_add(*p, *out);
-            }
-        }
     }
 }
 

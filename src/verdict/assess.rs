@@ -90,7 +90,7 @@ pub fn assess_rows(
         _ => Obstacle::NothingCommon,
     };
     let stars = places.len() / keep.len().max(1);
-    let layout = Layout::new(&basis, keep.len(), places.iter().copied());
+    let layout = Layout::new(keep.len(), places.iter().copied());
     drop(places);
     // One after the other, for the memory: each fit has its own threads, and its measurements are forgotten then.
     let measured = |sigmas: Vec<f64>, values: Vec<Vec<f64>>| -> Result<(Change, RmsChange), RepeatError> {

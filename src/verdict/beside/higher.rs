@@ -30,7 +30,7 @@ pub fn of_stack(
         found.is_some()
     });
     let known = Known {
-        layout: Layout::new(&basis, judged.keep.len(), places.iter().copied()),
+        layout: Layout::new(judged.keep.len(), places.iter().copied()),
         exposures: places.iter().map(|row| row.exposure as u32).collect(),
         basis,
         moments,
