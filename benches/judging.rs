@@ -15,8 +15,8 @@ use rand::{RngExt, SeedableRng, rngs::StdRng};
 use rand_distr::StandardNormal;
 use stackworthy::moments::{HigherMoments, LADDER_SIGMA_PIXELS, Shape};
 use stackworthy::stars::{Ladder, Refusal, Star};
-use stackworthy::table::{Share, StarTable};
-use stackworthy::verdict::judge;
+use stackworthy::table::{Share, StarTable, Widths};
+use stackworthy::verdict::{judge, rungs_needed};
 use star_tables::{Drawn, Over, Stack, Through, draw};
 
 /// Exposures and stars: grown one at a time from a common corner.
@@ -46,8 +46,13 @@ fn main() {
             ..Stack::default()
         };
         let mut drawn = draw(&scene, 1);
+        // Limits alone ask for no shear.
+        drawn.settings.requirement.size_ratio = Some(SIZE_RATIO);
+        let widths: Vec<Widths> = drawn.tables.iter().map(StarTable::widths).collect();
+        let rungs = rungs_needed(&widths, &drawn.settings);
+        let share = Share { cutout_bytes: 0, rungs, ..Share::of_one_in(exposures) };
         let mut rng = StdRng::seed_from_u64(2);
-        drawn.tables.iter_mut().for_each(|table| complete(table, exposures, &mut rng));
+        drawn.tables.iter_mut().for_each(|table| complete(table, share, &mut rng));
         if let Some(folder) = folder {
             write(&drawn, Path::new(folder));
             continue;
@@ -64,6 +69,9 @@ fn main() {
     }
 }
 
+/// Of a galaxy over the stars, for which the shear budget is asked.
+const SIZE_RATIO: f64 = 1.5;
+
 /// Detections refused for each star that is kept (1.6 in the large frame of `benches/large.rs`, 3.5 in those of
 /// the demo), and the share of them that have moments (0.16 in the demo).
 const REFUSED_EACH: usize = 2;
@@ -71,7 +79,7 @@ const WITH_MOMENTS: f64 = 0.2;
 
 /// Adds what the tables drawn for the tests lack of measured ones: shapes under the ladder's weights, higher
 /// moments and refused detections, as they are once the table is lightened.
-fn complete(table: &mut StarTable, tables: usize, rng: &mut StdRng) {
+fn complete(table: &mut StarTable, share: Share, rng: &mut StdRng) {
     let mut stars = Vec::with_capacity((1 + REFUSED_EACH) * table.stars.len());
     for mut star in table.stars.drain(..) {
         let Some(shape) = star.adaptive else { continue };
@@ -82,7 +90,7 @@ fn complete(table: &mut StarTable, tables: usize, rng: &mut StdRng) {
     }
     stars.sort_by(|a: &Star, b: &Star| b.flux.total_cmp(&a.flux));
     table.stars = stars;
-    table.lighten(Share { cutout_bytes: 0, ..Share::of_one_in(tables) });
+    table.lighten(share);
 }
 
 /// Of a Gaussian star under a circular weight: `M' = (M^-1 + w^-2)^-1`, to first order in its ellipticity.
@@ -139,7 +147,7 @@ fn refused(star: &Star, side: usize, rng: &mut StdRng) -> Star {
         return bare;
     }
     let mut ladder = star.ladder.clone();
-    ladder.iter_mut().flatten().for_each(|shape| *shape = larger(shape));
+    ladder.shapes_mut().for_each(|shape| *shape = larger(shape));
     let (adaptive, higher) = (star.adaptive.as_ref().map(larger), star.higher.clone());
     Star { adaptive, ladder, higher, refused: Some(Refusal::Extended), ..bare }
 }
@@ -153,7 +161,9 @@ fn write(drawn: &Drawn, folder: &Path) {
         stackworthy::table::write(table, &path).expect("a table that can be written");
     }
     let (size, ellipticity) = (drawn.limits.size, drawn.limits.ellipticity);
-    let settings = format!("[requirement]\nsize_limit = {size:e}\nellipticity_limit = {ellipticity:e}\n");
+    let settings = format!(
+        "[requirement]\nsize_limit = {size:e}\nellipticity_limit = {ellipticity:e}\nsize_ratio = {SIZE_RATIO}\n"
+    );
     std::fs::write(folder.join("settings.toml"), settings).expect("a folder that can be written");
 }
 

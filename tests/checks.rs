@@ -24,7 +24,7 @@ struct Given {
 
 /// A star's shapes under every weight.
 fn shapes(star: &mut Star) -> impl Iterator<Item = &mut Shape> {
-    star.adaptive.iter_mut().chain(star.ladder.iter_mut().flatten())
+    star.adaptive.iter_mut().chain(star.ladder.shapes_mut())
 }
 
 /// A code, and what makes the check speak of a steady stack.

@@ -9,9 +9,9 @@ use super::common::{Common, ResultArgs, say};
 use super::folder::Folder;
 use crate::report::{self, CAUTION, ReportError, keep_list, terminal};
 use crate::settings::{Loaded, to_annotated_toml};
-use crate::table::StarTable;
+use crate::table::{Share, StarTable, Widths};
 use crate::verdict::model::ToolInfo;
-use crate::verdict::{Verdict, judge};
+use crate::verdict::{Verdict, judge, rungs_needed};
 
 /// Judges, writes every file and prints the summary. Gives the exit code: that of the decision, or 0
 /// where it is one of `accept`.
@@ -46,7 +46,11 @@ pub fn judge_into(
         let list: Vec<&str> = unreadable.iter().map(|(_, why)| why.as_str()).collect();
         anyhow::bail!("none of the {} inputs could be read:\n  {}", list.len(), list.join("\n  "));
     }
-    let (tables, notes) = without_repeats(tables);
+    let (mut tables, notes) = without_repeats(tables);
+    // While they were measured it was not known what the others are like.
+    let widths: Vec<Widths> = tables.iter().map(StarTable::widths).collect();
+    let share = Share { rungs: rungs_needed(&widths, &loaded.settings), ..Share::of_one_in(tables.len()) };
+    tables.iter_mut().for_each(|table| table.lighten(share));
     let working = common.working("judging");
     let verdict = common.in_pool(|| judge_and_write(&tables, unreadable, notes, loaded, folder));
     working.finish_and_clear();

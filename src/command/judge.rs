@@ -7,7 +7,8 @@ use anyhow::Result;
 use super::common::{Common, ResultArgs, inputs};
 use super::finish::finish;
 use super::folder::Folder;
-use crate::table::{self, Share};
+use crate::table::{self, Share, Widths};
+use crate::verdict::rungs_needed;
 
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Exit codes: 0 combine, 3 combine-subset, 4 split, 5 combine-with-own-psfs, 6 \
@@ -34,7 +35,8 @@ pub fn run(args: &Judge) -> Result<u8> {
     let paths = inputs(&given)?;
     let folder = Folder::prepare(&args.out, args.again)?;
     let (mut tables, mut unreadable) = (Vec::new(), Vec::new());
-    let share = Share::of_one_in(paths.len());
+    let widths: Vec<Widths> = paths.iter().filter_map(|path| table::read_widths(Path::new(path))).collect();
+    let share = Share { rungs: rungs_needed(&widths, &loaded.settings), ..Share::of_one_in(paths.len()) };
     for path in paths {
         match table::read(Path::new(&path)) {
             Ok(mut table) => {

@@ -8,6 +8,7 @@
 //! - [`estimating`]: the equations and their solution
 //! - [`higher`]: the third and fourth moments as polynomials
 //! - [`noise`]: what pixel noise does to the solution
+//! - [`rungs`]: some of the fixed weights, and which a stack may ask for
 //! - [`star`]: one cut-out to all its moments
 //! - [`pooled`]: the mean star of many, and how the rungs respond to a change
 
@@ -18,10 +19,12 @@ pub mod noise;
 pub mod pixels;
 pub mod pooled;
 pub mod powers;
+pub mod rungs;
 pub mod star;
 pub mod sums;
 
 pub use estimating::{MomentError, Weight};
+pub use rungs::{Rungs, rungs_used};
 pub use star::{Cutout, StarMoments, measure, measure_from, shape_under};
 
 /// Widths of the fixed circular weights, sigma in pixels. Judging picks one rung
@@ -39,20 +42,6 @@ pub const ADAPTIVE_MIN_SIGMA_PIXELS: f64 = 0.97;
 /// on the next rung). What is left there on finer optics than that, judging learns from the
 /// repeats of the stars (`repeat::phase`).
 pub const FIRST_RUNG_MIN_SIGMA_PIXELS: f64 = 0.78;
-
-/// Rungs of the ladder, from the first on, that a stack may be judged by.
-const PRIMARY_RUNGS: usize = 2;
-
-/// The widest weight that shear is looked at under, over the width of the stars: the one under which causes of change
-/// differ least is 1.2 to 2 times as wide, the wider the larger the galaxies (`shear::best_width`).
-const WIDEST_USED: f64 = 2.0;
-
-/// Rungs, from the first on, that judging may ask for of stars of this width.
-pub fn rungs_used(sigma_pixels: Option<f64>) -> usize {
-    let wanted = WIDEST_USED * sigma_pixels.unwrap_or(0.0);
-    let wide = LADDER_SIGMA_PIXELS.iter().position(|rung| *rung >= wanted);
-    wide.map_or(LADDER_SIGMA_PIXELS.len(), |k| k + 1).max(PRIMARY_RUNGS)
-}
 
 /// The weight that defines size and ellipticity for stars of this width.
 pub fn primary_weight(sigma_pixels: f64) -> Weight {

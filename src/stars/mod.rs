@@ -21,7 +21,7 @@ pub mod wings;
 
 use ndarray::Array2;
 
-use crate::moments::{HigherMoments, LADDER_SIGMA_PIXELS, Shape};
+use crate::moments::{HigherMoments, LADDER_SIGMA_PIXELS, Rungs, Shape, Weight};
 
 /// Why a detection is not used as a star.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -129,38 +129,77 @@ impl Star {
     pub fn sky(&self) -> Option<[f64; 2]> {
         Some([self.ra?, self.dec?])
     }
+
+    /// Second moments under the given weight, if it was measured.
+    pub fn shape_under(&self, weight: Weight) -> Option<Shape> {
+        match weight {
+            Weight::Adaptive => self.adaptive,
+            Weight::Fixed(_) => self.ladder.get(Rungs::of_weight(weight).iter().next()?).copied(),
+        }
+    }
 }
 
-/// A star's shapes under fixed weights, one entry a rung of [`LADDER_SIGMA_PIXELS`] from the first on. Those of
-/// stars without any take no memory.
+/// A star's shapes under some of the fixed weights of [`LADDER_SIGMA_PIXELS`]. Only those that are held take memory.
 #[derive(Debug, Clone, Default, PartialEq)]
-pub struct Ladder(Box<[Option<Shape>]>);
+pub struct Ladder {
+    held: Rungs,
+    /// One a rung held, from the narrowest on.
+    shapes: Box<[Shape]>,
+}
 
 impl Ladder {
-    /// Forgets the rungs from this one on.
-    pub fn truncate(&mut self, rungs: usize) {
-        if self.0.len() > rungs {
-            self.0 = self.0[..rungs].into();
+    pub fn held(&self) -> Rungs {
+        self.held
+    }
+
+    pub fn get(&self, rung: usize) -> Option<&Shape> {
+        self.held.contains(rung).then(|| self.shapes.get(self.held.before(rung)))?
+    }
+
+    pub fn shapes_mut(&mut self) -> impl Iterator<Item = &mut Shape> {
+        self.shapes.iter_mut()
+    }
+
+    /// Forgets all rungs but these.
+    pub fn keep(&mut self, rungs: Rungs) {
+        let kept = self.held.and(rungs);
+        if kept != self.held {
+            *self = Self { held: kept, shapes: kept.iter().filter_map(|k| self.get(k).copied()).collect() };
         }
     }
 }
 
 impl From<[Option<Shape>; LADDER_SIGMA_PIXELS.len()]> for Ladder {
     fn from(rungs: [Option<Shape>; LADDER_SIGMA_PIXELS.len()]) -> Self {
-        if rungs.iter().any(Option::is_some) { Self(rungs.into()) } else { Self::default() }
+        let held = (0..rungs.len()).filter(|&k| rungs[k].is_some()).collect();
+        Self { held, shapes: rungs.into_iter().flatten().collect() }
     }
 }
 
-impl std::ops::Deref for Ladder {
-    type Target = [Option<Shape>];
+#[cfg(test)]
+mod tests {
+    use super::*;
 
-    fn deref(&self) -> &[Option<Shape>] {
-        &self.0
-    }
-}
-
-impl std::ops::DerefMut for Ladder {
-    fn deref_mut(&mut self) -> &mut [Option<Shape>] {
-        &mut self.0
+    #[test]
+    fn a_ladder_gives_what_it_was_given_or_keeps() {
+        let shape = |size: f64| Shape {
+            mxx: 0.0,
+            myy: 0.0,
+            mxy: 0.0,
+            size,
+            size_err: 0.0,
+            e1: 0.0,
+            e2: 0.0,
+            e_err: 0.0,
+            size_response: 0.0,
+            e_response: 0.0,
+        };
+        let given = [Some(shape(1.0)), None, Some(shape(3.0)), Some(shape(4.0)), None, Some(shape(6.0))];
+        let mut ladder = Ladder::from(given);
+        let sizes = |ladder: &Ladder| (0..7).map(|k| ladder.get(k).map(|s| s.size)).collect::<Vec<_>>();
+        assert_eq!(sizes(&ladder), [Some(1.0), None, Some(3.0), Some(4.0), None, Some(6.0), None]);
+        ladder.keep([1, 3, 5].into_iter().collect());
+        assert_eq!(sizes(&ladder), [None, None, None, Some(4.0), None, Some(6.0), None]);
+        assert_eq!(ladder.held(), [3, 5].into_iter().collect());
     }
 }

@@ -1,7 +1,7 @@
 //! What judging does not need of a table that lies on disk: left out, so that long stacks fit into memory.
 
 use super::StarTable;
-use crate::moments::rungs_used;
+use crate::moments::{Rungs, rungs_used};
 
 /// Zones along each side of the region of which each keeps its brightest stars' pixels.
 const ZONES: usize = 3;
@@ -13,6 +13,8 @@ pub struct Share {
     pub cutout_bytes: usize,
     /// Refused detections, which are shown but not judged.
     pub refused: usize,
+    /// Rungs of the ladder that the stack asks for; without, those that stars of the table's own width may need.
+    pub rungs: Option<Rungs>,
 }
 
 /// Memory for the stars' pixels of all tables of a stack: a few hundred exposures keep theirs whole.
@@ -25,7 +27,7 @@ impl Share {
     /// Of one of so many tables.
     pub fn of_one_in(tables: usize) -> Self {
         let tables = tables.max(1);
-        Self { cutout_bytes: CUTOUT_BYTES / tables, refused: (REFUSED / tables).max(1) }
+        Self { cutout_bytes: CUTOUT_BYTES / tables, refused: (REFUSED / tables).max(1), rungs: None }
     }
 }
 
@@ -35,9 +37,9 @@ impl StarTable {
     /// detections over their share, evenly over their fluxes, of which the numbers are kept.
     pub fn lighten(&mut self, share: Share) {
         self.thin_out_refused(share.refused);
-        let rungs = rungs_used(self.sigma_pixels);
+        let rungs = share.rungs.unwrap_or_else(|| rungs_used(self.sigma_pixels));
         for star in &mut self.stars {
-            star.ladder.truncate(rungs);
+            star.ladder.keep(rungs);
             star.higher.take_if(|_| star.refused.is_some());
         }
         self.keep_brightest_pixels(share.cutout_bytes);

@@ -20,8 +20,10 @@ mod fits_write;
 mod header;
 mod light;
 mod star_columns;
+mod widths;
 
 pub use light::Share;
+pub use widths::{Widths, read_widths};
 
 use fits_table::FitsTableError;
 

@@ -57,9 +57,8 @@ pub(super) fn write(stars: &[Star], pixel_arcsec: Option<f64>) -> Result<Vec<Col
     columns.extend(shape_columns(stars, "", "adaptive weight", pixel_arcsec, |s| s.adaptive.as_ref()));
     for (i, sigma) in LADDER_SIGMA_PIXELS.iter().enumerate() {
         let weight = format!("circular weight, sigma {sigma} pix");
-        columns.extend(shape_columns(stars, &rung_ending(*sigma), &weight, pixel_arcsec, |s| {
-            s.ladder.get(i)?.as_ref()
-        }));
+        columns
+            .extend(shape_columns(stars, &rung_ending(*sigma), &weight, pixel_arcsec, |s| s.ladder.get(i)));
     }
     for (name, what, get) in HIGHER {
         let description = format!("{what}, third or fourth moment in units of the second-moment ellipse");

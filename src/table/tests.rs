@@ -5,7 +5,7 @@ use proptest::prelude::*;
 use proptest::strategy::ValueTree;
 
 use super::*;
-use crate::moments::{HigherMoments, Shape};
+use crate::moments::{HigherMoments, Rungs, Shape};
 use crate::stars::Refusal;
 
 fn shape(t: f64, e1: f64, e2: f64) -> Shape {
@@ -119,8 +119,8 @@ fn assert_same(a: &StarTable, b: &StarTable) {
             (b.flux, b.flux_err, b.snr, b.contamination)
         );
         assert!(same_shape(&a.adaptive, &b.adaptive));
-        assert_eq!(a.ladder.len(), b.ladder.len());
-        assert!(a.ladder.iter().zip(b.ladder.iter()).all(|(a, b)| same_shape(a, b)));
+        assert_eq!(a.ladder.held(), b.ladder.held());
+        assert!((0..6).all(|k| same_shape(&a.ladder.get(k).copied(), &b.ladder.get(k).copied())));
         assert_eq!(a.higher, b.higher);
         assert_eq!((a.refused, &a.cutout, &a.cutout_mask), (b.refused, &b.cutout, &b.cutout_mask));
     }
@@ -139,8 +139,11 @@ fn a_light_table_keeps_the_brightest_pixels_of_every_zone() {
         // Up to the first that is twice as wide.
         let (sigma, rungs) = [(1.0, 2), (1.2, 3), (1.9, 5), (6.0, 6)][case % 4];
         table.sigma_pixels = Some(sigma);
+        // Or what the stack asks for, whatever the table's own stars are like.
+        let asked = (case % 3 == 0).then(|| [1, 4].into_iter().collect());
+        let rungs = asked.unwrap_or(Rungs::first(rungs));
         let whole = table.clone();
-        table.lighten(Share { cutout_bytes: most * each + 7, refused: usize::MAX });
+        table.lighten(Share { cutout_bytes: most * each + 7, refused: usize::MAX, rungs: asked });
         let has = |k: usize| table.stars[k].cutout.is_some() && table.stars[k].cutout_mask.is_some();
         let all = had.iter().filter(|had| **had).count();
         assert_eq!((0..30).filter(|&k| has(k)).count(), most.min(all));
@@ -154,9 +157,9 @@ fn a_light_table_keeps_the_brightest_pixels_of_every_zone() {
             assert!(!(kept && lost && zone(j) == zone(k)) || j < k, "{case}: {j} {k}");
         }
         for (star, before) in table.stars.iter().zip(&whole.stars) {
-            assert!(star.ladder.iter().zip(before.ladder.iter()).all(|(a, b)| same_shape(a, b)));
-            let rungs = before.ladder.len().min(rungs);
-            assert!(star.ladder.len() == rungs && same_shape(&star.adaptive, &before.adaptive));
+            let held = |k: usize| before.ladder.get(k).copied().filter(|_| rungs.contains(k));
+            assert!((0..6).all(|k| same_shape(&star.ladder.get(k).copied(), &held(k))));
+            assert!(same_shape(&star.adaptive, &before.adaptive));
         }
         assert!(to_bytes(&table, Path::new("light")).is_ok());
     }
@@ -169,7 +172,7 @@ fn a_light_table_keeps_a_share_of_the_refused_and_counts_the_rest() {
     let mut table = any_table().new_tree(&mut runner).unwrap().current();
     table.stars = proptest::collection::vec(any_star(), 200).new_tree(&mut runner).unwrap().current();
     let whole = table.clone();
-    table.lighten(Share { cutout_bytes: 0, refused: 20 });
+    table.lighten(Share { cutout_bytes: 0, refused: 20, rungs: None });
     let places = |table: &StarTable| -> Vec<[f64; 2]> {
         table.stars.iter().filter(|s| s.refused.is_none()).map(|s| [s.x, s.y]).collect()
     };
@@ -194,6 +197,19 @@ proptest! {
         let path = Path::new("a.fits");
         let bytes = to_bytes(&table, path).unwrap();
         assert_same(&table, &from_bytes(&bytes, path).unwrap());
+    }
+
+    #[test]
+    fn the_widths_are_told_without_reading_the_table(table in any_table(), cut in 0.0..1.0) {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("a.fits");
+        write(&table, &path).unwrap();
+        prop_assert_eq!(read_widths(&path), Some(read(&path).unwrap().widths()));
+        // Cut short they are told or not, and no other ones.
+        let bytes = std::fs::read(&path).unwrap();
+        std::fs::write(&path, &bytes[..(cut * bytes.len() as f64) as usize]).unwrap();
+        let found = read_widths(&path);
+        prop_assert!(found.is_none_or(|found| found == table.widths()), "{found:?}");
     }
 
     #[test]

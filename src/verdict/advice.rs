@@ -2,7 +2,7 @@
 
 use super::assess::Assessment;
 use super::model::UndecidedAdvice;
-use crate::moments::{Weight, shape_under};
+use crate::moments::Weight;
 use crate::repeat::Change;
 use crate::repeat::needed::NoiseBudget;
 use crate::shear::Requirement as Limits;
@@ -86,7 +86,7 @@ struct Brightness {
 pub fn effective_snr<'a>(stars: impl Iterator<Item = &'a Star>, weight: Weight) -> Option<f64> {
     let known: Vec<(f64, f64)> = stars
         .filter(|star| star.refused.is_none())
-        .filter_map(|star| Some((star.snr, shape_under(star.adaptive, &star.ladder, weight)?.log_size_err())))
+        .filter_map(|star| Some((star.snr, star.shape_under(weight)?.log_size_err())))
         .filter(|(snr, error)| *snr > 0.0 && *error > 0.0)
         .collect();
     // Error times SNR is 2 for a Gaussian star under sky noise; for these it is measured.

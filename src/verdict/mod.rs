@@ -2,6 +2,7 @@
 //! writer prints from.
 //!
 //! - [`likeness`]: which exposures belong together
+//! - [`rungs`]: the weights a stack asks its tables for
 //! - [`stack`]: one weight, matched stars, rows to fit
 //! - [`assess`]: the change between some exposures, against its limits
 //! - [`own_model`], [`own_errors`]: each exposure's own PSF over the field, and how well it predicts
@@ -31,8 +32,10 @@ pub mod pictures;
 pub mod products;
 pub mod reasons;
 pub mod results;
+pub mod rungs;
 pub mod stack;
 
 pub use judge::{JudgeError, judge};
 pub use model::Verdict;
 pub use products::{FieldModel, Judgement, Pictures};
+pub use rungs::rungs_needed;

@@ -5,7 +5,7 @@ use super::common_sky::{CommonSky, common_sky};
 use crate::field::Basis;
 use crate::frame::Region;
 use crate::moments::pooled::{PooledMoments, PooledStar, pooled_moments};
-use crate::moments::{Shape, Weight, primary_weight, shape_under};
+use crate::moments::{Shape, Weight, primary_weight};
 use crate::repeat::noise_check::FINEST_DEGREE;
 use crate::repeat::phase::{Repeat, phase_swing};
 use crate::repeat::{Place, change::degree_for, subset::in_first_half};
@@ -285,7 +285,7 @@ fn without_slack(stars: impl Iterator<Item = Measured>) -> Vec<Measured> {
 /// The kept stars of a table that have a shape under `weight`, with their places in it.
 fn used(table: &StarTable, weight: Weight) -> impl Iterator<Item = (u32, &Star)> {
     let kept = (0..).zip(&table.stars).filter(|(_, s)| s.refused.is_none());
-    kept.filter(move |(_, s)| shape_under(s.adaptive, &s.ladder, weight).is_some())
+    kept.filter(move |(_, s)| s.shape_under(weight).is_some())
 }
 
 fn exposure_stars(stars: &[(u32, &Star)]) -> ExposureStars {
@@ -297,7 +297,7 @@ fn exposure_stars(stars: &[(u32, &Star)]) -> ExposureStars {
 }
 
 fn measured((place, star): (u32, &Star), identity: Option<usize>, weight: Weight) -> Option<Measured> {
-    let shape: Shape = shape_under(star.adaptive, &star.ladder, weight)?;
+    let shape: Shape = star.shape_under(weight)?;
     let m = Measured {
         x: star.x,
         y: star.y,

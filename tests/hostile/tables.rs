@@ -298,7 +298,7 @@ fn spoil(table: &mut StarTable, share: f64, random: &mut StdRng) {
             }
         }
         star.ra.iter_mut().chain(&mut star.dec).for_each(&mut odd);
-        for shape in star.adaptive.iter_mut().chain(star.ladder.iter_mut().flatten()) {
+        for shape in star.adaptive.iter_mut().chain(star.ladder.shapes_mut()) {
             let Shape { mxx, myy, mxy, size, size_err, e1, e2, e_err, size_response, e_response } = shape;
             [mxx, myy, mxy, size, size_err, e1, e2, e_err, size_response, e_response]
                 .into_iter()

@@ -8,7 +8,7 @@ use super::super::model::{
 use super::super::reasons::{number, plain};
 use super::super::results::{finite, unlimited};
 use super::super::stack::{Stack, StarHalf};
-use crate::moments::{LADDER_SIGMA_PIXELS, Weight};
+use crate::moments::{LADDER_SIGMA_PIXELS, Rungs, Weight};
 use crate::repeat::RmsChange;
 use crate::shear::bias::FORMULA;
 use crate::shear::response::MEANING;
@@ -142,11 +142,11 @@ impl ShearCase<'_> {
         let mean_star = self.stack.mean_star.as_ref()?;
         let psf_sigma = (0.5 * mean_star.adaptive.size).sqrt();
         let tables = self.stack.exposures.iter().map(|exposure| &self.tables[exposure.table]);
-        let held = |table: &StarTable| table.stars.iter().map(|star| star.ladder.len()).max();
-        let held = tables.filter_map(held).min()?;
-        let rungs = LADDER_SIGMA_PIXELS.iter().zip(&mean_star.ladder).take(held);
-        let measured = rungs.filter(|(_, shape)| shape.is_some());
-        let rungs: Vec<f64> = measured.map(|(&rung, _)| rung).collect();
+        let of_table =
+            |table: &StarTable| table.stars.iter().map(|star| star.ladder.held()).reduce(Rungs::or);
+        let held = tables.filter_map(of_table).reduce(Rungs::and)?;
+        let measured = held.iter().filter(|&rung| mean_star.ladder[rung].is_some());
+        let rungs: Vec<f64> = measured.map(|rung| LADDER_SIGMA_PIXELS[rung]).collect();
         let widths: Vec<f64> = rungs.iter().map(|rung| rung / psf_sigma).collect();
         let k = best_width(reference, &widths)?;
         Some((rungs[k], Width::Fixed(widths[k])))

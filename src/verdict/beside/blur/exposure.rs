@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 
 use super::super::super::stack;
-use crate::moments::{Weight, shape_under};
+use crate::moments::Weight;
 use crate::stars::Star;
 use crate::table::StarTable;
 
@@ -60,7 +60,7 @@ impl Exposure {
             .collect();
         let (mut stars, mut responses) = (Vec::new(), [0.0; 2]);
         for star in table.stars.iter().filter(|s| s.refused.is_none()) {
-            let Some(shape) = shape_under(star.adaptive, &star.ladder, weight) else { continue };
+            let Some(shape) = star.shape_under(weight) else { continue };
             let values = [shape.size, shape.mxx - shape.myy, 2.0 * shape.mxy];
             let errors = [shape.size_err, shape.e_err * shape.size].map(|e| e.hypot(VARIETY * shape.size));
             let finite = values.iter().chain(&errors).all(|v| v.is_finite());
