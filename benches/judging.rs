@@ -84,6 +84,9 @@ fn complete(table: &mut StarTable, share: Share, rng: &mut StdRng) {
     for mut star in table.stars.drain(..) {
         let Some(shape) = star.adaptive else { continue };
         star.ladder = LADDER_SIGMA_PIXELS.map(|sigma| Some(under(&shape, sigma))).into();
+        if let Some(rungs) = share.rungs {
+            star.ladder.keep(rungs);
+        }
         star.higher = Some(Box::new(higher(star.snr, rng)));
         stars.extend((0..REFUSED_EACH).map(|_| refused(&star, table.width, rng)));
         stars.push(star);

@@ -32,9 +32,7 @@ pub fn measure_frame(
         .map_err(|source| MeasureError::Sky { file: file.to_owned(), source })?;
     if let Some(wcs) = &frame.wcs {
         for star in &mut found.stars {
-            if let Some((ra, dec)) = wcs.pixel_to_sky(star.x, star.y) {
-                (star.ra, star.dec) = (Some(ra), Some(dec));
-            }
+            star.sky = wcs.pixel_to_sky(star.x, star.y).map(<[f64; 2]>::from);
         }
     }
     let (height, width) = frame.pixels.dim();

@@ -199,8 +199,7 @@ fn star(x: f64, y: f64, snr: f64, rng: &mut StdRng) -> Star {
         // Centroids of one star differ a little from exposure to exposure.
         x: x + 0.01 * rng.sample::<f64, _>(StandardNormal),
         y,
-        ra: None,
-        dec: None,
+        sky: None,
         flux: 200.0 * snr,
         flux_err: 200.0,
         snr,

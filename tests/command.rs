@@ -35,8 +35,7 @@ fn star(i: usize) -> Star {
     Star {
         x: 100.0 + (197 * i % 1800) as f64,
         y: 100.0 + (331 * i % 1800) as f64,
-        ra: None,
-        dec: None,
+        sky: None,
         flux: 1e5 - i as f64,
         flux_err: 200.0,
         snr: 500.0,

@@ -38,11 +38,8 @@ pub fn run(args: &Judge) -> Result<u8> {
     let widths: Vec<Widths> = paths.iter().filter_map(|path| table::read_widths(Path::new(path))).collect();
     let share = Share { rungs: rungs_needed(&widths, &loaded.settings), ..Share::of_one_in(paths.len()) };
     for path in paths {
-        match table::read(Path::new(&path)) {
-            Ok(mut table) => {
-                table.lighten(share);
-                tables.push(table);
-            }
+        match table::read_light(Path::new(&path), share) {
+            Ok(table) => tables.push(table),
             Err(error) => unreadable.push((path, error.to_string())),
         }
     }

@@ -158,8 +158,8 @@ impl Watcher {
                 self.tables.insert(record.path.clone(), name.clone());
                 if place >= oldest {
                     // A table that is gone or damaged is made anew from its frame.
-                    let Ok(mut table) = table::read(&self.folder.stars.join(name)) else { continue };
-                    table.lighten(Share::of_one_in(self.running.most()));
+                    let share = Share::of_one_in(self.running.most());
+                    let Ok(table) = table::read_light(&self.folder.stars.join(name), share) else { continue };
                     self.running.join(table);
                 }
             }

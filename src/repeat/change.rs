@@ -163,6 +163,9 @@ fn fit_change(
     }
     if noise_check.in_doubt() || basis.degree() < ENOUGH_DEGREE {
         noise_check.unseen_elsewhere = unseen_over_scatter(basis, layout, &fit.row_weights());
+    } else {
+        // Its bounds will not be asked for.
+        noise_check.excess.forget_terms();
     }
     data.into_change(fit, noise_check)
 }

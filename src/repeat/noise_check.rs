@@ -88,6 +88,11 @@ impl Excess {
         crossing_above(|v| scatter(v) - target, 0.0, typical, 1e-9).unwrap_or(0.0)
     }
 
+    /// Makes room; no bound can be given any more.
+    pub(super) fn forget_terms(&mut self) {
+        self.terms = Vec::new();
+    }
+
     /// Upper bound, `tail` the probability beyond it.
     pub fn high(&self, tail: f64) -> f64 {
         let Ok(chi2) = ChiSquared::new(self.effective_dof) else { return f64::INFINITY };

@@ -103,9 +103,8 @@ pub struct Star {
     /// Centroid, pixels, 0-based.
     pub x: f64,
     pub y: f64,
-    /// Degrees, where the frame has world coordinates.
-    pub ra: Option<f64>,
-    pub dec: Option<f64>,
+    /// Right ascension and declination, degrees, where the frame has world coordinates.
+    pub sky: Option<[f64; 2]>,
     /// Frame units.
     pub flux: f64,
     pub flux_err: f64,
@@ -125,11 +124,6 @@ pub struct Star {
 }
 
 impl Star {
-    /// (right ascension, declination), degrees, where the frame has world coordinates.
-    pub fn sky(&self) -> Option<[f64; 2]> {
-        Some([self.ra?, self.dec?])
-    }
-
     /// Second moments under the given weight, if it was measured.
     pub fn shape_under(&self, weight: Weight) -> Option<Shape> {
         match weight {

@@ -346,8 +346,7 @@ fn unmeasured(d: &Detection, contamination: f64) -> Star {
     Star {
         x: d.x,
         y: d.y,
-        ra: None,
-        dec: None,
+        sky: None,
         flux: d.flux,
         flux_err: d.flux / d.snr,
         snr: d.snr,

@@ -37,13 +37,17 @@ impl StarTable {
     /// detections over their share, evenly over their fluxes, of which the numbers are kept.
     pub fn lighten(&mut self, share: Share) {
         self.thin_out_refused(share.refused);
-        let rungs = share.rungs.unwrap_or_else(|| rungs_used(self.sigma_pixels));
+        let rungs = self.rungs_held(share);
         for star in &mut self.stars {
             star.ladder.keep(rungs);
             star.higher.take_if(|_| star.refused.is_some());
         }
         self.keep_brightest_pixels(share.cutout_bytes);
         self.stars.shrink_to_fit();
+    }
+
+    pub(super) fn rungs_held(&self, share: Share) -> Rungs {
+        share.rungs.unwrap_or_else(|| rungs_used(self.sigma_pixels))
     }
 
     /// Every so manieth of the refused stays.

@@ -8,6 +8,7 @@ use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use crate::frame::{ExposureFacts, Region};
+use crate::moments::Rungs;
 use crate::stars::{Refusal, Star};
 
 pub mod atomic;
@@ -106,6 +107,17 @@ pub fn write(table: &StarTable, path: &Path) -> Result<(), TableError> {
 /// Reads a star table back, its checksums verified: positions in 0-based pixels,
 /// sizes in pixels², missing as `None`.
 pub fn read(path: &Path) -> Result<StarTable, TableError> {
+    parse(&file_bytes(path)?, path, None)
+}
+
+/// The same, lightened: what is left out takes no memory on the way.
+pub fn read_light(path: &Path, share: Share) -> Result<StarTable, TableError> {
+    let mut table = parse(&file_bytes(path)?, path, Some(share))?;
+    table.lighten(share);
+    Ok(table)
+}
+
+fn file_bytes(path: &Path) -> Result<Vec<u8>, TableError> {
     let refuse = |source| TableError::Read { path: path.into(), source };
     // A pipe would keep us waiting, and a device has no end.
     if !std::fs::metadata(path).map_err(refuse)?.is_file() {
@@ -117,7 +129,7 @@ pub fn read(path: &Path) -> Result<StarTable, TableError> {
         let found = format!("longer than {LARGEST_TABLE_BYTES} bytes");
         return Err(TableError::Foreign { path: path.into(), found });
     }
-    from_bytes(&bytes, path)
+    Ok(bytes)
 }
 
 fn to_bytes(table: &StarTable, path: &Path) -> Result<Vec<u8>, TableError> {
@@ -130,6 +142,11 @@ fn to_bytes(table: &StarTable, path: &Path) -> Result<Vec<u8>, TableError> {
 
 /// The same from a file in memory; `path` is for the messages.
 pub fn from_bytes(bytes: &[u8], path: &Path) -> Result<StarTable, TableError> {
+    parse(bytes, path, None)
+}
+
+/// With the rungs of the ladder that are held in a share; all without one.
+fn parse(bytes: &[u8], path: &Path, share: Option<Share>) -> Result<StarTable, TableError> {
     let path = || path.to_path_buf();
     let foreign = |found: String| TableError::Foreign { path: path(), found };
     let tables = fits_table::from_bytes(bytes).map_err(|source| match source {
@@ -153,7 +170,8 @@ pub fn from_bytes(bytes: &[u8], path: &Path) -> Result<StarTable, TableError> {
     }
     let content = |what: String| TableError::Content { path: path(), what };
     let mut table = header::read(fits).map_err(content)?;
-    table.stars = star_columns::read(fits, table.facts.pixel_arcsec).map_err(content)?;
+    let held = share.map_or(Rungs::ALL, |share| table.rungs_held(share));
+    table.stars = star_columns::read(fits, table.facts.pixel_arcsec, held).map_err(content)?;
     Ok(table)
 }
 

@@ -11,7 +11,7 @@
 
 use ndarray::Array2;
 
-use crate::moments::{HigherMoments, LADDER_SIGMA_PIXELS, Shape};
+use crate::moments::{HigherMoments, LADDER_SIGMA_PIXELS, Rungs, Shape};
 use crate::stars::{Refusal, Star};
 
 use super::fits_table::{Column, Data, Table};
@@ -40,8 +40,8 @@ pub(super) fn write(stars: &[Star], pixel_arcsec: Option<f64>) -> Result<Vec<Col
         floats(stars, "y", "pix", "pos.cartesian.y;instr.det", "centroid along y, FITS pixels", |s| {
             s.y + 1.0
         }),
-        floats(stars, "ra", "deg", "pos.eq.ra", "right ascension", |s| or_nan(s.ra)),
-        floats(stars, "dec", "deg", "pos.eq.dec", "declination", |s| or_nan(s.dec)),
+        floats(stars, "ra", "deg", "pos.eq.ra", "right ascension", |s| or_nan(s.sky.map(|[ra, _]| ra))),
+        floats(stars, "dec", "deg", "pos.eq.dec", "declination", |s| or_nan(s.sky.map(|[_, dec]| dec))),
         floats(stars, "flux", "adu", "phot.count", "flux, the frame's units", |s| s.flux),
         floats(stars, "flux_err", "adu", "stat.error;phot.count", "error of flux", |s| s.flux_err),
         floats(stars, "snr", "", "stat.snr", "flux over its error, matched filter", |s| s.snr),
@@ -185,8 +185,8 @@ fn cutout_columns(stars: &[Star]) -> Result<[Column; 2], Unequal> {
     ])
 }
 
-/// The stars, or what is wrong with the columns.
-pub(super) fn read(fits: &Table, pixel_arcsec: Option<f64>) -> Result<Vec<Star>, String> {
+/// The stars, with these rungs of the ladder, or what is wrong with the columns.
+pub(super) fn read(fits: &Table, pixel_arcsec: Option<f64>, held: Rungs) -> Result<Vec<Star>, String> {
     let names = ["x", "y", "ra", "dec", "flux", "flux_err", "snr", "contamination"];
     let [x, y, ra, dec, flux, flux_err, snr, contamination] = columns(fits, names)?;
     let adaptive = read_shapes(fits, "", pixel_arcsec)?;
@@ -216,13 +216,12 @@ pub(super) fn read(fits: &Table, pixel_arcsec: Option<f64>) -> Result<Vec<Star>,
             Ok(Star {
                 x: x[i] - 1.0,
                 y: y[i] - 1.0,
-                ra: same(ra[i]),
-                dec: same(dec[i]),
+                sky: same(ra[i]).zip(same(dec[i])).map(<[f64; 2]>::from),
                 flux: flux[i],
                 flux_err: flux_err[i],
                 snr: snr[i],
                 adaptive: adaptive[i],
-                ladder: std::array::from_fn(|rung| ladder[rung][i]).into(),
+                ladder: std::array::from_fn(|rung| ladder[rung][i].filter(|_| held.contains(rung))).into(),
                 higher: higher[i].map(Box::new),
                 contamination: contamination[i],
                 refused,

@@ -26,7 +26,7 @@ pub fn stack(exposures: usize, stars: usize, change: impl Fn(usize, &mut Measure
         let mut star = Measured {
             x,
             y,
-            identity: Some(identity),
+            number: Some(identity as u32),
             log_size: 1.0 + noise(),
             log_size_err: 0.003,
             e1: 0.02 + noise(),
@@ -86,8 +86,7 @@ pub fn bare_star() -> Star {
     Star {
         x: 0.0,
         y: 0.0,
-        ra: None,
-        dec: None,
+        sky: None,
         flux: 1.0,
         flux_err: 1.0,
         snr: 1.0,

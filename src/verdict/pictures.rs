@@ -96,7 +96,7 @@ fn pulls(stack: &Stack, models: &[Option<OwnModel>], kept: impl Fn(&Exposure) ->
         fitted.filter_map(|(e, model)| Some((e, model.as_ref()?))).flat_map(|(exposure, model)| {
             exposure.stars.iter().enumerate().filter_map(|(k, star)| {
                 Some((
-                    star.identity?,
+                    star.identity()?,
                     [
                         (model.size.residuals[k], star.log_size_err),
                         (model.e1.residuals[k], star.e_err),

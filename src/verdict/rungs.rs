@@ -9,7 +9,7 @@ use crate::table::Widths;
 
 /// Factor by which the mean star, measured on the brightest of the stack, may be narrower than the narrowest of the
 /// frames' own widths, or wider than the widest.
-const WIDTH_DOUBT: f64 = 1.15;
+const WIDTH_DOUBT: f64 = 1.05;
 
 /// Relative steps in which widths in between are looked at.
 const STEP: f64 = 0.005;

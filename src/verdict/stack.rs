@@ -35,7 +35,7 @@ pub struct Measured {
     pub x: f64,
     pub y: f64,
     /// Number of the star over the stack; `None` where the exposure is not registered.
-    pub identity: Option<usize>,
+    pub number: Option<u32>,
     /// `ln(T / pixel²)` under the stack's weight, and its error.
     pub log_size: f64,
     pub log_size_err: f64,
@@ -47,6 +47,13 @@ pub struct Measured {
     pub centroid_err: f64,
     /// Its place among the stars of its table.
     pub place: u32,
+}
+
+impl Measured {
+    /// Its number as a place in lists of all stars.
+    pub fn identity(&self) -> Option<usize> {
+        self.number.map(|number| number as usize)
+    }
 }
 
 /// One exposure of the stack.
@@ -113,7 +120,7 @@ impl Stack {
                     kept[k]
                         .iter()
                         .zip(&matched.identity[k])
-                        .filter_map(|(star, &identity)| measured(*star, identity, weight)),
+                        .filter_map(|(star, &identity)| measured(*star, identity.map(|k| k as u32), weight)),
                 ),
                 transform: matched.transforms[k],
                 usable: tables[table].usable,
@@ -130,7 +137,7 @@ impl Stack {
     pub fn under(&self, tables: &[StarTable], weight: Weight) -> Self {
         let remeasured = |exposure: &Exposure| {
             let stars = &tables[exposure.table].stars;
-            let star = |s: &Measured| measured((s.place, stars.get(s.place as usize)?), s.identity, weight);
+            let star = |s: &Measured| measured((s.place, stars.get(s.place as usize)?), s.number, weight);
             Exposure {
                 table: exposure.table,
                 stars: without_slack(exposure.stars.iter().filter_map(star)),
@@ -208,7 +215,7 @@ impl Stack {
             let stretch = 2.0 * transform.scale().ln();
             let mut count = 0;
             for star in &self.exposures[t].stars {
-                let Some(identity) = star.identity.filter(|&id| half.holds(id)) else { continue };
+                let Some(identity) = star.identity().filter(|&id| half.holds(id)) else { continue };
                 let Some([x, y]) = place(k, star) else { continue };
                 rows.places.push(Place { star: identity, exposure: k, x, y });
                 rows.size_sigmas.push(star.log_size_err / self.size_response);
@@ -292,16 +299,16 @@ fn exposure_stars(stars: &[(u32, &Star)]) -> ExposureStars {
     ExposureStars {
         positions: stars.iter().map(|(_, s)| [s.x, s.y]).collect(),
         fluxes: stars.iter().map(|(_, s)| s.flux).collect(),
-        sky: stars.iter().map(|(_, s)| s.sky()).collect(),
+        sky: stars.iter().map(|(_, s)| s.sky).collect(),
     }
 }
 
-fn measured((place, star): (u32, &Star), identity: Option<usize>, weight: Weight) -> Option<Measured> {
+fn measured((place, star): (u32, &Star), number: Option<u32>, weight: Weight) -> Option<Measured> {
     let shape: Shape = star.shape_under(weight)?;
     let m = Measured {
         x: star.x,
         y: star.y,
-        identity,
+        number,
         log_size: shape.log_size(),
         log_size_err: shape.log_size_err(),
         e1: shape.e1,
@@ -326,7 +333,7 @@ fn take_out_phase_swing(exposures: &mut [Exposure]) {
     for (value, err, place) in quantities {
         let stars = exposures.iter().enumerate().flat_map(|(t, e)| e.stars.iter().map(move |s| (t, s)));
         let repeat = |(exposure, s): (usize, &Measured)| {
-            Some((Repeat { star: s.identity?, exposure, x: s.x, y: s.y, sigma: err(s) }, value(s)))
+            Some((Repeat { star: s.identity()?, exposure, x: s.x, y: s.y, sigma: err(s) }, value(s)))
         };
         let (repeats, values): (Vec<Repeat>, Vec<f64>) = stars.filter_map(repeat).unzip();
         let Some(swing) = phase_swing(&repeats, &values) else { continue };

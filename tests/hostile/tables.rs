@@ -44,8 +44,7 @@ fn star(k: usize, random: &mut StdRng) -> Star {
     Star {
         x: 30.0 + (197 * k % 940) as f64,
         y: 30.0 + (331 * k % 940) as f64,
-        ra: Some(10.0 + 1e-5 * (197 * k % 940) as f64),
-        dec: Some(-5.0 + 1e-5 * (331 * k % 940) as f64),
+        sky: Some([10.0 + 1e-5 * (197 * k % 940) as f64, -5.0 + 1e-5 * (331 * k % 940) as f64]),
         flux: 1e5 - 100.0 * k as f64,
         flux_err: 200.0,
         snr: 500.0,
@@ -297,7 +296,7 @@ fn spoil(table: &mut StarTable, share: f64, random: &mut StdRng) {
                 *value = before;
             }
         }
-        star.ra.iter_mut().chain(&mut star.dec).for_each(&mut odd);
+        star.sky.iter_mut().flatten().for_each(&mut odd);
         for shape in star.adaptive.iter_mut().chain(star.ladder.shapes_mut()) {
             let Shape { mxx, myy, mxy, size, size_err, e1, e2, e_err, size_response, e_response } = shape;
             [mxx, myy, mxy, size, size_err, e1, e2, e_err, size_response, e_response]

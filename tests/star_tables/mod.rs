@@ -493,8 +493,7 @@ fn measured(
     Star {
         x: place[0] + centroid * normal(rng),
         y: place[1] + centroid * normal(rng),
-        ra: Some(10.0 + degrees(star.place[0])),
-        dec: Some(degrees(star.place[1])),
+        sky: Some([10.0 + degrees(star.place[0]), degrees(star.place[1])]),
         flux: star.flux,
         flux_err: star.flux / snr,
         snr,

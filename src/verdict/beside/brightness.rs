@@ -87,7 +87,7 @@ fn star_means(
     for &t in places {
         let Some(model) = &models[t] else { continue };
         for (star, residual) in stack.exposures[t].stars.iter().zip(&pick(model).residuals) {
-            let (Some(identity), weight) = (star.identity, err(star).powi(-2)) else { continue };
+            let (Some(identity), weight) = (star.identity(), err(star).powi(-2)) else { continue };
             if star.flux > 0.0 && weight.is_finite() {
                 let sum = &mut sums[identity];
                 *sum = (sum.0 + weight, sum.1 + weight * residual, sum.2 + star.flux, sum.3 + 1.0);

@@ -75,7 +75,7 @@ impl<'a> OfExposure<'a> {
             let rows = &tables.get(exposure.table)?.stars;
             let known = exposure.stars.iter().filter_map(|s| {
                 let moments = rows.get(s.place as usize)?.higher.as_deref()?;
-                Some((s.identity?, moments)).filter(|_| are_usable(moments))
+                Some((s.identity()?, moments)).filter(|_| are_usable(moments))
             });
             *self = Self { place: Some(place), stars: known.collect() };
         }

@@ -402,7 +402,7 @@ mod tests {
         let mut table = empty_table();
         for (x, y) in [(-50.0, -40.0), (60.0, -30.0), (10.0, 70.0), (-20.0, 20.0)] {
             let (ra, dec) = sky(x, y);
-            table.stars.push(Star { x, y, ra: Some(ra), dec: Some(dec), ..bare_star() });
+            table.stars.push(Star { x, y, sky: Some([ra, dec]), ..bare_star() });
         }
         let parallactic =
             hour_angle.sin().atan2(latitude.tan() * dec0.cos() - dec0.sin() * hour_angle.cos()).to_degrees();

@@ -151,7 +151,7 @@ impl Laid {
         let mut stars = vec![([0.0; 2], 0.0, 0); stack.common_stars];
         for (k, &t) in places.iter().enumerate() {
             for star in &stack.exposures[t].stars {
-                let Some(identity) = star.identity else { continue };
+                let Some(identity) = star.identity() else { continue };
                 let Some([x, y]) = self.place(k, &stack.exposures[t], star) else { continue };
                 let (sum, noise, count) = &mut stars[identity];
                 *sum = [sum[0] + x, sum[1] + y];
@@ -163,7 +163,7 @@ impl Laid {
     }
 
     fn mean(&self, star: &Measured) -> Option<[f64; 2]> {
-        let ([x, y], _, count) = *self.stars.get(star.identity?)?;
+        let ([x, y], _, count) = *self.stars.get(star.identity()?)?;
         (count > 1).then(|| [x / count as f64, y / count as f64])
     }
 
@@ -194,7 +194,7 @@ impl Laid {
             .filter_map(|i| {
                 let (star, [x, y]) = shared[i];
                 let [own_x, own_y] = self.place(k, exposure, star)?;
-                let (_, total, count) = self.stars[star.identity?];
+                let (_, total, count) = self.stars[star.identity()?];
                 let n = count as f64;
                 let noise = noise_about_mean(star, total, n);
                 let free = (1.0 - x_map.leverage[i]).max(0.0);
@@ -310,12 +310,11 @@ fn world_coordinates(
             (dec - first[1]) * pixels_per_degree,
         ]
     };
-    let sky_of = |t: usize, star: &Measured| {
-        tables.get(stack.exposures[t].table)?.stars.get(star.place as usize)?.sky()
-    };
+    let sky_of =
+        |t: usize, star: &Measured| tables.get(stack.exposures[t].table)?.stars.get(star.place as usize)?.sky;
     for &t in places {
         for star in &stack.exposures[t].stars {
-            let (Some(identity), Some(sky)) = (star.identity, sky_of(t, star)) else { continue };
+            let (Some(identity), Some(sky)) = (star.identity(), sky_of(t, star)) else { continue };
             let [x, y] = offset(*first[identity].get_or_insert(sky), sky);
             let (sum, noise, count) = &mut sums[identity];
             (*sum, *noise, *count) =
@@ -324,7 +323,7 @@ fn world_coordinates(
     }
     let of_exposure = |t: usize| {
         let residual = |star: &Measured| {
-            let (identity, sky) = (star.identity?, sky_of(t, star)?);
+            let (identity, sky) = (star.identity()?, sky_of(t, star)?);
             let ([x, y], total, count) = sums[identity];
             let n = count as f64;
             let [own_x, own_y] = offset(first[identity]?, sky);

@@ -5,7 +5,8 @@ use crate::table::StarTable;
 
 /// East and north, each per pixel along x and along y, from the stars' sky positions.
 pub fn sky_axes(table: &StarTable) -> Option<[[f64; 2]; 2]> {
-    let rows: Vec<[f64; 4]> = table.stars.iter().filter_map(|s| Some([s.x, s.y, s.ra?, s.dec?])).collect();
+    let placed = table.stars.iter().filter_map(|s| s.sky.map(|[ra, dec]| [s.x, s.y, ra, dec]));
+    let rows: Vec<[f64; 4]> = placed.collect();
     let first = rows.first()?;
     let cos = first[3].to_radians().cos();
     let (mut normal, mut right) = (nalgebra::Matrix3::zeros(), [nalgebra::Vector3::zeros(); 2]);

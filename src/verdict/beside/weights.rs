@@ -38,7 +38,7 @@ fn flux_scales(stack: &Stack, keep: &[usize]) -> Option<Vec<f64>> {
         .enumerate()
         .flat_map(|(k, &place)| stack.exposures[place].stars.iter().map(move |star| (k, star)))
         .filter(|(_, star)| star.flux > 0.0)
-        .filter_map(|(k, star)| Some((k, star.identity?, star.flux.ln())))
+        .filter_map(|(k, star)| Some((k, star.identity()?, star.flux.ln())))
         .collect();
     let mut of_star = vec![Vec::new(); stack.common_stars];
     let mut scale = vec![0.0; keep.len()];

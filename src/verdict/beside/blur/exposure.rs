@@ -56,7 +56,7 @@ impl Exposure {
         let identities: HashMap<[u64; 2], usize> = matched
             .stars
             .iter()
-            .filter_map(|s| Some(([s.x.to_bits(), s.y.to_bits()], s.identity?)))
+            .filter_map(|s| Some(([s.x.to_bits(), s.y.to_bits()], s.identity()?)))
             .collect();
         let (mut stars, mut responses) = (Vec::new(), [0.0; 2]);
         for star in table.stars.iter().filter(|s| s.refused.is_none()) {

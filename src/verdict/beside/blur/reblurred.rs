@@ -61,7 +61,7 @@ impl<'a> Originals<'a> {
     /// `matched`: the same exposure's stars, with their numbers.
     pub fn of(table: &'a StarTable, matched: &stack::Exposure) -> Self {
         let identity = |star: &Star| {
-            matched.stars.iter().find(|m| m.x == star.x && m.y == star.y).and_then(|m| m.identity)
+            matched.stars.iter().find(|m| m.x == star.x && m.y == star.y).and_then(|m| m.identity())
         };
         let stars = table
             .stars
