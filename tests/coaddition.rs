@@ -12,6 +12,8 @@ use stackworthy::synth::{Scene, run};
 use stackworthy::table::Share;
 use stackworthy::verdict::beside::combined::{Part, SECOND_ORDER, mixture};
 use stackworthy::verdict::judge;
+use stackworthy::verdict::rungs_needed;
+use stackworthy::verdict::stack::Stack;
 
 const PIXEL_ARCSEC: f64 = 0.08;
 const STEP: f64 = 0.25;
@@ -215,16 +217,29 @@ fn wide_stars_have_the_shear_budget_of_each_cause() {
     scene.detector.pixel_arcsec = 0.035;
     let settings = Settings::default();
     let table = |path: &std::path::PathBuf| {
-        let mut table =
-            measure_frame(&read_frame(path, &settings).unwrap(), &path.to_string_lossy(), &settings, "")
-                .unwrap();
+        let frame = read_frame(path, &settings).unwrap();
+        let table = measure_frame(&frame, &path.to_string_lossy(), &settings, "").unwrap();
         assert!((2.2..2.8).contains(&table.sigma_pixels.unwrap()), "{:?}", table.sigma_pixels);
-        table.lighten(Share::of_one_in(3));
         table
     };
-    let tables: Vec<_> = run(&scene, folder.path(), false, &|_| ()).unwrap().iter().map(table).collect();
-    let shear = judge(&tables, &[], &settings).unwrap().verdict.shear;
-    let shear = shear.unwrap();
+    let whole: Vec<_> = run(&scene, folder.path(), false, &|_| ()).unwrap().iter().map(table).collect();
+    let of_whole = judge(&whole, &[], &settings).unwrap().verdict;
+    let shear = of_whole.shear.as_ref().unwrap();
     assert_eq!(shear.cause.as_deref(), Some("jitter"));
     assert!(shear.weight_sigma_pix.unwrap() > 2.0);
+    // Frames tell the width of the mean star well enough to choose the weight by it.
+    let mean = Stack::prepare(&whole, &[0, 1, 2]).mean_star.unwrap().adaptive;
+    let off = whole.iter().map(|t| ((0.5 * mean.size).sqrt() / t.sigma_pixels.unwrap()).ln().abs());
+    let off: Vec<f64> = off.collect();
+    assert!(off.iter().all(|off| *off < 0.03), "{off:?}");
+
+    let widths: Vec<_> = whole.iter().map(|table| table.widths()).collect();
+    let asked = rungs_needed(&widths, &settings).unwrap();
+    assert!((1..=2).contains(&asked.len()), "{asked:?}");
+    for rungs in [None, Some(asked)] {
+        let mut light = whole.clone();
+        light.iter_mut().for_each(|table| table.lighten(Share { rungs, ..Share::of_one_in(3) }));
+        let of_light = judge(&light, &[], &settings).unwrap().verdict;
+        assert_eq!(serde_json::to_value(&of_light).unwrap(), serde_json::to_value(&of_whole).unwrap());
+    }
 }

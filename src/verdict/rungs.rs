@@ -14,7 +14,7 @@ const WIDTH_DOUBT: f64 = 1.05;
 /// Relative steps in which widths in between are looked at.
 const STEP: f64 = 0.005;
 
-/// Cut-outs reach at least so many widths of their frame's stars over the reach that a weight needs.
+/// The mean star can be measured under weights of up to so many widths of the stars: cut-outs reach 3.5 times as far.
 const MEASURED_WIDTHS: f64 = 2.0;
 
 /// The rungs that may define size and ellipticity, whichever of the exposures are judged in the end, and those under
