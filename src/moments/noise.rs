@@ -329,10 +329,9 @@ impl<const N: usize> Forms<'_, N> {
     #[inline(always)]
     pub(super) fn jacobian_of_higher(&self, light: &Products) -> SMatrix<f64, 5, 5> {
         let mut j = SMatrix::<f64, 5, 5>::zeros();
-        let du = self.psi.change_of_u();
-        for l in 0..5 {
+        for (l, [du, dv]) in self.psi.change_of_u().into_iter().enumerate() {
             let mut column = self.higher.dots(&light.with(&self.slope[l]));
-            let with: [[f64; CUBIC]; 2] = [light.with(&du[l][0]), light.with(&du[l][1])];
+            let with: [[f64; CUBIC]; 2] = [light.with(&du), light.with(&dv)];
             for (sum, gradient) in column.iter_mut().zip(&self.higher.gradients) {
                 *sum += gradient[0].dot(&with[0]) + gradient[1].dot(&with[1]);
             }
