@@ -329,9 +329,10 @@ impl<const N: usize> Forms<'_, N> {
     #[inline(always)]
     pub(super) fn jacobian_of_higher(&self, light: &Products) -> SMatrix<f64, 5, 5> {
         let mut j = SMatrix::<f64, 5, 5>::zeros();
-        for (l, [du, dv]) in self.psi.change_of_u().into_iter().enumerate() {
-            let mut column = self.higher.dots(&light.with(&self.slope[l]));
-            let with: [[f64; CUBIC]; 2] = [light.with(&du), light.with(&dv)];
+        let du = self.psi.change_of_u();
+        for (l, (slope, [du, dv])) in self.slope.iter().zip(&du).enumerate() {
+            let mut column = self.higher.dots(&light.with(slope));
+            let with: [[f64; CUBIC]; 2] = [light.with(du), light.with(dv)];
             for (sum, gradient) in column.iter_mut().zip(&self.higher.gradients) {
                 *sum += gradient[0].dot(&with[0]) + gradient[1].dot(&with[1]);
             }
