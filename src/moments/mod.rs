@@ -24,7 +24,7 @@ pub mod star;
 pub mod sums;
 
 pub use estimating::{MomentError, Weight};
-pub use rungs::{Rungs, rungs_used};
+pub use rungs::{Asked, Rungs, rungs_used};
 pub use star::{Cutout, StarMoments, measure, measure_from, shape_under};
 
 /// Widths of the fixed circular weights, sigma in pixels. Judging picks one rung
@@ -79,10 +79,37 @@ pub struct Shape {
 impl Shape {
     /// `ln T` without the bias of the logarithm: `E ln T̂ = ln T - ½ var(T̂)/T²`.
     pub fn log_size(&self) -> f64 {
-        self.size.ln() + 0.5 * (self.size_err / self.size).powi(2)
+        self.ellipse().log_size()
     }
 
     /// Error of [`Shape::log_size`].
+    pub fn log_size_err(&self) -> f64 {
+        self.ellipse().log_size_err()
+    }
+
+    pub fn ellipse(&self) -> Ellipse {
+        let &Self { size, size_err, e1, e2, e_err, .. } = self;
+        Ellipse { size, size_err, e1, e2, e_err }
+    }
+}
+
+/// Of a [`Shape`] what a change between exposures is measured from.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Ellipse {
+    pub size: f64,
+    pub size_err: f64,
+    pub e1: f64,
+    pub e2: f64,
+    pub e_err: f64,
+}
+
+impl Ellipse {
+    /// As [`Shape::log_size`].
+    pub fn log_size(&self) -> f64 {
+        self.size.ln() + 0.5 * (self.size_err / self.size).powi(2)
+    }
+
+    /// Error of [`Ellipse::log_size`].
     pub fn log_size_err(&self) -> f64 {
         self.size_err / self.size
     }

@@ -56,6 +56,21 @@ impl Rungs {
     }
 }
 
+/// What a stack asks of the ladder.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Asked {
+    /// Under which size and ellipticity may be defined: whole shapes.
+    pub whole: Rungs,
+    /// Under which a change may be looked at besides: ellipses are enough.
+    pub ellipses: Rungs,
+}
+
+impl Asked {
+    pub fn all(self) -> Rungs {
+        self.whole.or(self.ellipses)
+    }
+}
+
 impl FromIterator<usize> for Rungs {
     fn from_iter<I: IntoIterator<Item = usize>>(rungs: I) -> Self {
         let known = rungs.into_iter().filter(|rung| *rung < LADDER_SIGMA_PIXELS.len());

@@ -21,7 +21,7 @@ pub mod wings;
 
 use ndarray::Array2;
 
-use crate::moments::{HigherMoments, LADDER_SIGMA_PIXELS, Rungs, Shape, Weight};
+use crate::moments::{Asked, Ellipse, HigherMoments, LADDER_SIGMA_PIXELS, Rungs, Shape, Weight};
 
 /// Why a detection is not used as a star.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -124,41 +124,67 @@ pub struct Star {
 }
 
 impl Star {
-    /// Second moments under the given weight, if it was measured.
+    /// Second moments under the given weight, if it was measured and is held whole.
     pub fn shape_under(&self, weight: Weight) -> Option<Shape> {
         match weight {
             Weight::Adaptive => self.adaptive,
             Weight::Fixed(_) => self.ladder.get(Rungs::of_weight(weight).iter().next()?).copied(),
         }
     }
+
+    /// Size and ellipticity under the given weight, if it was measured.
+    pub fn ellipse_under(&self, weight: Weight) -> Option<Ellipse> {
+        match weight {
+            Weight::Adaptive => self.adaptive.map(|shape| shape.ellipse()),
+            Weight::Fixed(_) => self.ladder.ellipse(Rungs::of_weight(weight).iter().next()?),
+        }
+    }
 }
 
-/// A star's shapes under some of the fixed weights of [`LADDER_SIGMA_PIXELS`]. Only those that are held take memory.
+/// A star's shapes under some of the fixed weights of [`LADDER_SIGMA_PIXELS`]. Only those that are held take memory,
+/// and half of it where only ellipses are.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Ladder {
-    held: Rungs,
+    whole: Rungs,
+    /// Of which the ellipses alone are held.
+    outlined: Rungs,
     /// One a rung held, from the narrowest on.
     shapes: Box<[Shape]>,
+    ellipses: Box<[Ellipse]>,
 }
 
 impl Ladder {
     pub fn held(&self) -> Rungs {
-        self.held
+        self.whole.or(self.outlined)
     }
 
+    /// A rung that is held whole.
     pub fn get(&self, rung: usize) -> Option<&Shape> {
-        self.held.contains(rung).then(|| self.shapes.get(self.held.before(rung)))?
+        self.whole.contains(rung).then(|| self.shapes.get(self.whole.before(rung)))?
+    }
+
+    pub fn ellipse(&self, rung: usize) -> Option<Ellipse> {
+        match self.get(rung) {
+            Some(shape) => Some(shape.ellipse()),
+            None => self
+                .outlined
+                .contains(rung)
+                .then(|| self.ellipses.get(self.outlined.before(rung)).copied())?,
+        }
     }
 
     pub fn shapes_mut(&mut self) -> impl Iterator<Item = &mut Shape> {
         self.shapes.iter_mut()
     }
 
-    /// Forgets all rungs but these.
-    pub fn keep(&mut self, rungs: Rungs) {
-        let kept = self.held.and(rungs);
-        if kept != self.held {
-            *self = Self { held: kept, shapes: kept.iter().filter_map(|k| self.get(k).copied()).collect() };
+    /// Forgets of all rungs what was not asked for.
+    pub fn keep(&mut self, asked: Asked) {
+        let whole = self.whole.and(asked.whole);
+        let outlined: Rungs = self.held().and(asked.all()).iter().filter(|&k| !whole.contains(k)).collect();
+        if (whole, outlined) != (self.whole, self.outlined) {
+            let shapes = whole.iter().filter_map(|k| self.get(k).copied()).collect();
+            let ellipses = outlined.iter().filter_map(|k| self.ellipse(k)).collect();
+            *self = Self { whole, outlined, shapes, ellipses };
         }
     }
 }
@@ -166,7 +192,7 @@ impl Ladder {
 impl From<[Option<Shape>; LADDER_SIGMA_PIXELS.len()]> for Ladder {
     fn from(rungs: [Option<Shape>; LADDER_SIGMA_PIXELS.len()]) -> Self {
         let held = (0..rungs.len()).filter(|&k| rungs[k].is_some()).collect();
-        Self { held, shapes: rungs.into_iter().flatten().collect() }
+        Self { whole: held, shapes: rungs.into_iter().flatten().collect(), ..Self::default() }
     }
 }
 
@@ -192,8 +218,15 @@ mod tests {
         let mut ladder = Ladder::from(given);
         let sizes = |ladder: &Ladder| (0..7).map(|k| ladder.get(k).map(|s| s.size)).collect::<Vec<_>>();
         assert_eq!(sizes(&ladder), [Some(1.0), None, Some(3.0), Some(4.0), None, Some(6.0), None]);
-        ladder.keep([1, 3, 5].into_iter().collect());
+        let rungs = |some: &[usize]| -> Rungs { some.iter().copied().collect() };
+        ladder.keep(Asked { whole: rungs(&[1, 3, 5]), ellipses: rungs(&[2, 3, 4]) });
         assert_eq!(sizes(&ladder), [None, None, None, Some(4.0), None, Some(6.0), None]);
-        assert_eq!(ladder.held(), [3, 5].into_iter().collect());
+        assert_eq!(ladder.held(), rungs(&[2, 3, 5]));
+        let of_ellipses = |ladder: &Ladder| (0..7).map(|k| Some(ladder.ellipse(k)?.size)).collect::<Vec<_>>();
+        assert_eq!(of_ellipses(&ladder), [None, None, Some(3.0), Some(4.0), None, Some(6.0), None]);
+        // What is gone is not asked for again.
+        ladder.keep(Asked { whole: rungs(&[2, 3]), ellipses: rungs(&[0]) });
+        assert_eq!(sizes(&ladder), [None, None, None, Some(4.0), None, None, None]);
+        assert_eq!(of_ellipses(&ladder), [None, None, Some(3.0), Some(4.0), None, None, None]);
     }
 }

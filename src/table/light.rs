@@ -1,7 +1,7 @@
 //! What judging does not need of a table that lies on disk: left out, so that long stacks fit into memory.
 
 use super::StarTable;
-use crate::moments::{Rungs, rungs_used};
+use crate::moments::{Asked, Rungs, rungs_used};
 
 /// Zones along each side of the region of which each keeps its brightest stars' pixels.
 const ZONES: usize = 3;
@@ -13,8 +13,8 @@ pub struct Share {
     pub cutout_bytes: usize,
     /// Refused detections, which are shown but not judged.
     pub refused: usize,
-    /// Rungs of the ladder that the stack asks for; without, those that stars of the table's own width may need.
-    pub rungs: Option<Rungs>,
+    /// What the stack asks of the ladder; without, what stars of the table's own width may need.
+    pub rungs: Option<Asked>,
 }
 
 /// Memory for the stars' pixels of all tables of a stack: a few hundred exposures keep theirs whole.
@@ -37,7 +37,7 @@ impl StarTable {
     /// detections over their share, evenly over their fluxes, of which the numbers are kept.
     pub fn lighten(&mut self, share: Share) {
         self.thin_out_refused(share.refused);
-        let rungs = self.rungs_held(share);
+        let rungs = self.asked(share);
         for star in &mut self.stars {
             star.ladder.keep(rungs);
             star.higher.take_if(|_| star.refused.is_some());
@@ -46,8 +46,9 @@ impl StarTable {
         self.stars.shrink_to_fit();
     }
 
-    pub(super) fn rungs_held(&self, share: Share) -> Rungs {
-        share.rungs.unwrap_or_else(|| rungs_used(self.sigma_pixels))
+    pub(super) fn asked(&self, share: Share) -> Asked {
+        let of_any_stack = || Asked { whole: rungs_used(self.sigma_pixels), ellipses: Rungs::default() };
+        share.rungs.unwrap_or_else(of_any_stack)
     }
 
     /// Every so manieth of the refused stays.

@@ -8,7 +8,6 @@ use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use crate::frame::{ExposureFacts, Region};
-use crate::moments::Rungs;
 use crate::stars::{Refusal, Star};
 
 pub mod atomic;
@@ -145,7 +144,7 @@ pub fn from_bytes(bytes: &[u8], path: &Path) -> Result<StarTable, TableError> {
     parse(bytes, path, None)
 }
 
-/// With the rungs of the ladder that are held in a share; all without one.
+/// With what is asked of the ladder in a share; all of it without one.
 fn parse(bytes: &[u8], path: &Path, share: Option<Share>) -> Result<StarTable, TableError> {
     let path = || path.to_path_buf();
     let foreign = |found: String| TableError::Foreign { path: path(), found };
@@ -170,8 +169,8 @@ fn parse(bytes: &[u8], path: &Path, share: Option<Share>) -> Result<StarTable, T
     }
     let content = |what: String| TableError::Content { path: path(), what };
     let mut table = header::read(fits).map_err(content)?;
-    let held = share.map_or(Rungs::ALL, |share| table.rungs_held(share));
-    table.stars = star_columns::read(fits, table.facts.pixel_arcsec, held).map_err(content)?;
+    let asked = share.map(|share| table.asked(share));
+    table.stars = star_columns::read(fits, table.facts.pixel_arcsec, asked).map_err(content)?;
     Ok(table)
 }
 

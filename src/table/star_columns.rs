@@ -11,8 +11,8 @@
 
 use ndarray::Array2;
 
-use crate::moments::{HigherMoments, LADDER_SIGMA_PIXELS, Rungs, Shape};
-use crate::stars::{Refusal, Star};
+use crate::moments::{Asked, HigherMoments, LADDER_SIGMA_PIXELS, Shape};
+use crate::stars::{Ladder, Refusal, Star};
 
 use super::fits_table::{Column, Data, Table};
 
@@ -185,8 +185,12 @@ fn cutout_columns(stars: &[Star]) -> Result<[Column; 2], Unequal> {
     ])
 }
 
-/// The stars, with these rungs of the ladder, or what is wrong with the columns.
-pub(super) fn read(fits: &Table, pixel_arcsec: Option<f64>, held: Rungs) -> Result<Vec<Star>, String> {
+/// The stars, with what is asked of the ladder or all of it, or what is wrong with the columns.
+pub(super) fn read(
+    fits: &Table,
+    pixel_arcsec: Option<f64>,
+    asked: Option<Asked>,
+) -> Result<Vec<Star>, String> {
     let names = ["x", "y", "ra", "dec", "flux", "flux_err", "snr", "contamination"];
     let [x, y, ra, dec, flux, flux_err, snr, contamination] = columns(fits, names)?;
     let adaptive = read_shapes(fits, "", pixel_arcsec)?;
@@ -221,7 +225,7 @@ pub(super) fn read(fits: &Table, pixel_arcsec: Option<f64>, held: Rungs) -> Resu
                 flux_err: flux_err[i],
                 snr: snr[i],
                 adaptive: adaptive[i],
-                ladder: std::array::from_fn(|rung| ladder[rung][i].filter(|_| held.contains(rung))).into(),
+                ladder: ladder_of(std::array::from_fn(|rung| ladder[rung][i]), asked),
                 higher: higher[i].map(Box::new),
                 contamination: contamination[i],
                 refused,
@@ -230,6 +234,14 @@ pub(super) fn read(fits: &Table, pixel_arcsec: Option<f64>, held: Rungs) -> Resu
             })
         })
         .collect()
+}
+
+fn ladder_of(shapes: [Option<Shape>; LADDER_SIGMA_PIXELS.len()], asked: Option<Asked>) -> Ladder {
+    let mut ladder = Ladder::from(shapes);
+    if let Some(asked) = asked {
+        ladder.keep(asked);
+    }
+    ladder
 }
 
 fn column<'t>(fits: &'t Table, name: &str) -> Result<&'t [f64], String> {

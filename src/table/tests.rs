@@ -5,7 +5,7 @@ use proptest::prelude::*;
 use proptest::strategy::ValueTree;
 
 use super::*;
-use crate::moments::{HigherMoments, Rungs, Shape};
+use crate::moments::{Asked, HigherMoments, Rungs, Shape};
 use crate::stars::Refusal;
 
 fn shape(t: f64, e1: f64, e2: f64) -> Shape {
@@ -121,6 +121,7 @@ fn assert_same(a: &StarTable, b: &StarTable) {
         assert!(same_shape(&a.adaptive, &b.adaptive));
         assert_eq!(a.ladder.held(), b.ladder.held());
         assert!((0..6).all(|k| same_shape(&a.ladder.get(k).copied(), &b.ladder.get(k).copied())));
+        assert!((0..6).all(|k| a.ladder.ellipse(k).is_some() == b.ladder.ellipse(k).is_some()));
         assert_eq!(a.higher, b.higher);
         assert_eq!((a.refused, &a.cutout, &a.cutout_mask), (b.refused, &b.cutout, &b.cutout_mask));
     }
@@ -140,8 +141,9 @@ fn a_light_table_keeps_the_brightest_pixels_of_every_zone() {
         let (sigma, rungs) = [(1.0, 2), (1.2, 3), (1.9, 5), (6.0, 6)][case % 4];
         table.sigma_pixels = Some(sigma);
         // Or what the stack asks for, whatever the table's own stars are like.
-        let asked = (case % 3 == 0).then(|| [1, 4].into_iter().collect());
-        let rungs = asked.unwrap_or(Rungs::first(rungs));
+        let (one, four) = (Rungs::from_iter([1]), Rungs::from_iter([4]));
+        let asked = (case % 3 == 0).then_some(Asked { whole: one, ellipses: four });
+        let of = asked.unwrap_or(Asked { whole: Rungs::first(rungs), ..Asked::default() });
         let whole = table.clone();
         table.lighten(Share { cutout_bytes: most * each + 7, refused: usize::MAX, rungs: asked });
         let has = |k: usize| table.stars[k].cutout.is_some() && table.stars[k].cutout_mask.is_some();
@@ -157,8 +159,11 @@ fn a_light_table_keeps_the_brightest_pixels_of_every_zone() {
             assert!(!(kept && lost && zone(j) == zone(k)) || j < k, "{case}: {j} {k}");
         }
         for (star, before) in table.stars.iter().zip(&whole.stars) {
-            let held = |k: usize| before.ladder.get(k).copied().filter(|_| rungs.contains(k));
-            assert!((0..6).all(|k| same_shape(&star.ladder.get(k).copied(), &held(k))));
+            let whole = |k: usize| before.ladder.get(k).copied().filter(|_| of.whole.contains(k));
+            assert!((0..6).all(|k| same_shape(&star.ladder.get(k).copied(), &whole(k))));
+            let ellipse = |k: usize| before.ladder.ellipse(k).filter(|_| of.all().contains(k));
+            let words = |ellipse| format!("{ellipse:?}");
+            assert!((0..6).all(|k| words(star.ladder.ellipse(k)) == words(ellipse(k))));
             assert!(same_shape(&star.adaptive, &before.adaptive));
         }
         assert!(to_bytes(&table, Path::new("light")).is_ok());
@@ -205,7 +210,8 @@ proptest! {
         let path = folder.path().join("a.fits");
         write(&table, &path).unwrap();
         prop_assert_eq!(read_widths(&path), Some(read(&path).unwrap().widths()));
-        let share = Share { rungs: Some([0, 3].into_iter().collect()), ..Share::of_one_in(7) };
+        let asked = Asked { whole: [0].into_iter().collect(), ellipses: [3].into_iter().collect() };
+        let share = Share { rungs: Some(asked), ..Share::of_one_in(7) };
         let mut lightened = read(&path).unwrap();
         lightened.lighten(share);
         assert_same(&lightened, &read_light(&path, share).unwrap());

@@ -86,7 +86,7 @@ struct Brightness {
 pub fn effective_snr<'a>(stars: impl Iterator<Item = &'a Star>, weight: Weight) -> Option<f64> {
     let known: Vec<(f64, f64)> = stars
         .filter(|star| star.refused.is_none())
-        .filter_map(|star| Some((star.snr, star.shape_under(weight)?.log_size_err())))
+        .filter_map(|star| Some((star.snr, star.ellipse_under(weight)?.log_size_err())))
         .filter(|(snr, error)| *snr > 0.0 && *error > 0.0)
         .collect();
     // Error times SNR is 2 for a Gaussian star under sky noise; for these it is measured.

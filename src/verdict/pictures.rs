@@ -147,7 +147,7 @@ fn detections(tables: &[StarTable], stack: &Stack, models: &[Option<OwnModel>]) 
             fitted.iter().flat_map(move |(table, model)| {
                 let of_kind = move |s: &&Star| s.refused.is_none() == used && s.snr > 0.0;
                 table.stars.iter().filter(of_kind).filter_map(move |star| {
-                    let size = star.shape_under(weight)?.log_size();
+                    let size = star.ellipse_under(weight)?.log_size();
                     size.is_finite().then_some((star, *model, size))
                 })
             })

@@ -2,7 +2,7 @@
 //! each table need only hold those.
 
 use super::results;
-use crate::moments::{LADDER_SIGMA_PIXELS, Rungs, primary_weight};
+use crate::moments::{Asked, LADDER_SIGMA_PIXELS, Rungs, primary_weight};
 use crate::settings::Settings;
 use crate::shear::{Reference, best_width};
 use crate::table::Widths;
@@ -19,12 +19,12 @@ const MEASURED_WIDTHS: f64 = 2.0;
 
 /// The rungs that may define size and ellipticity, whichever of the exposures are judged in the end, and those under
 /// which shear may be looked at. `None` where no requirement can be made of the settings.
-pub fn rungs_needed(widths: &[Widths], settings: &Settings) -> Option<Rungs> {
+pub fn rungs_needed(widths: &[Widths], settings: &Settings) -> Option<Asked> {
     let limits = results::limits(settings).ok()?;
     let narrowest = widths.iter().filter_map(|w| w.narrowest_sigma_pixels);
     let primary = narrowest.map(|sigma| Rungs::of_weight(primary_weight(sigma)));
-    let primary = primary.fold(Rungs::default(), Rungs::or);
-    let Some(size_ratio) = limits.size_ratio else { return Some(primary) };
+    let asked = Asked { whole: primary.fold(Rungs::default(), Rungs::or), ..Asked::default() };
+    let Some(size_ratio) = limits.size_ratio else { return Some(asked) };
     let reference = Reference { size_ratio, obstruction: settings.telescope.obstruction };
     let known = || widths.iter().filter_map(|w| w.sigma_pixels);
     let (low, high) = (known().fold(f64::INFINITY, f64::min), known().fold(0.0, f64::max));
@@ -38,8 +38,8 @@ pub fn rungs_needed(widths: &[Widths], settings: &Settings) -> Option<Rungs> {
             best_width(reference, &widths)
         })
     };
-    let shear = (0..=steps).flat_map(|step| best(from * (STEP * step as f64).exp())).collect();
-    Some(primary.or(shear))
+    let ellipses = (0..=steps).flat_map(|step| best(from * (STEP * step as f64).exp())).collect();
+    Some(Asked { ellipses, ..asked })
 }
 
 #[cfg(test)]
@@ -49,7 +49,7 @@ mod tests {
     fn needed(widths: &[f64]) -> Vec<usize> {
         let known = |&sigma: &f64| Widths { sigma_pixels: Some(sigma), narrowest_sigma_pixels: Some(sigma) };
         let widths: Vec<Widths> = widths.iter().map(known).collect();
-        rungs_needed(&widths, &Settings::default()).unwrap().iter().collect()
+        rungs_needed(&widths, &Settings::default()).unwrap().all().iter().collect()
     }
 
     #[test]
@@ -72,9 +72,9 @@ mod tests {
         let mut settings = Settings::default();
         (settings.requirement.size_limit, settings.requirement.ellipticity_limit) = (Some(0.01), Some(0.01));
         let widths = [Widths { sigma_pixels: Some(1.5), narrowest_sigma_pixels: Some(1.4) }];
-        assert_eq!(rungs_needed(&widths, &settings), Some(Rungs::default()));
+        assert_eq!(rungs_needed(&widths, &settings), Some(Asked::default()));
         settings.requirement.size_ratio = Some(1.5);
-        assert!(!rungs_needed(&widths, &settings).unwrap().is_empty());
+        assert!(!rungs_needed(&widths, &settings).unwrap().ellipses.is_empty());
         settings.requirement.size_ratio = Some(-1.0);
         assert_eq!(rungs_needed(&widths, &settings), None);
     }

@@ -5,7 +5,7 @@ use super::common_sky::{CommonSky, common_sky};
 use crate::field::Basis;
 use crate::frame::Region;
 use crate::moments::pooled::{PooledMoments, PooledStar, pooled_moments};
-use crate::moments::{Shape, Weight, primary_weight};
+use crate::moments::{Ellipse, Weight, primary_weight};
 use crate::repeat::noise_check::FINEST_DEGREE;
 use crate::repeat::phase::{Repeat, phase_swing};
 use crate::repeat::{Place, change::degree_for, subset::in_first_half};
@@ -292,7 +292,7 @@ fn without_slack(stars: impl Iterator<Item = Measured>) -> Vec<Measured> {
 /// The kept stars of a table that have a shape under `weight`, with their places in it.
 fn used(table: &StarTable, weight: Weight) -> impl Iterator<Item = (u32, &Star)> {
     let kept = (0..).zip(&table.stars).filter(|(_, s)| s.refused.is_none());
-    kept.filter(move |(_, s)| s.shape_under(weight).is_some())
+    kept.filter(move |(_, s)| s.ellipse_under(weight).is_some())
 }
 
 fn exposure_stars(stars: &[(u32, &Star)]) -> ExposureStars {
@@ -304,7 +304,7 @@ fn exposure_stars(stars: &[(u32, &Star)]) -> ExposureStars {
 }
 
 fn measured((place, star): (u32, &Star), number: Option<u32>, weight: Weight) -> Option<Measured> {
-    let shape: Shape = star.shape_under(weight)?;
+    let shape = star.ellipse_under(weight)?;
     let m = Measured {
         x: star.x,
         y: star.y,
@@ -346,7 +346,7 @@ fn take_out_phase_swing(exposures: &mut [Exposure]) {
 /// Error of each coordinate of a Gaussian star on white noise, pixels: `sqrt(2) s / snr` under the
 /// adaptive weight, `s^2 = T/2`; under a fixed one of width w, with weighted moment m = T/2,
 /// `w / (sqrt(2) (1 - m/w^2) snr)` (both derived; the noise of the star's own light makes it up to 6 % less).
-fn centroid_error(shape: &Shape, snr: f64, weight: Weight) -> f64 {
+fn centroid_error(shape: &Ellipse, snr: f64, weight: Weight) -> f64 {
     match weight {
         Weight::Adaptive => shape.size.max(0.0).sqrt() / snr,
         Weight::Fixed(w) => w / (std::f64::consts::SQRT_2 * (1.0 - 0.5 * shape.size / (w * w)) * snr),
