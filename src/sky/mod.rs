@@ -61,17 +61,13 @@ pub fn measure(pixels: &Pixels, region: Region, quantum: Option<f64>) -> Result<
     if step == 1 {
         return sky_of(&sample(TILE_PIXELS, 1), None);
     }
-    // To find sources with: `measure_again` looks more closely. Wider tiles still tell where to begin.
+    // To find sources with: `measure_again` looks at twice as many pixels. Wider tiles tell where to begin.
     let guess = tiles_of(&sample(GUESS_PIXELS, GUESS_STEP), None);
-    sky_of(&sample(FIRST_PIXELS, FIRST_STEPS * step), Some(&guess))
+    sky_of(&sample(TILE_PIXELS, 2 * step), Some(&guess))
 }
 
-/// Side of the tiles of a large frame's first sky, pixels; so many times fewer rows are looked at.
-const FIRST_PIXELS: usize = 128;
-const FIRST_STEPS: usize = 4;
-
-/// Side of the tiles that its tiles begin from, and every how many-th row is looked at: that is as many pixels as
-/// a tile holds.
+/// Side of the tiles that a large frame's tiles begin from, and every how many-th row is looked at: that is as many
+/// pixels as a tile holds.
 const GUESS_PIXELS: usize = 512;
 const GUESS_STEP: usize = GUESS_PIXELS * GUESS_PIXELS / (TILE_PIXELS * TILE_PIXELS);
 
