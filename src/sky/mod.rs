@@ -15,6 +15,7 @@ pub use mask::Mask;
 use ndarray::Array2;
 pub use quantile::quantile;
 pub use residual::Residual;
+pub(crate) use tiles::any_nan;
 use tiles::{MIN_TILE_PIXELS, Sample, TILE_PIXELS, Tile, measure_tiles};
 
 use crate::frame::{Pixels, Region};

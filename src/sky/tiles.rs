@@ -100,7 +100,7 @@ impl<W: Fn(usize, usize) -> bool, F: Fn(usize, usize, &mut [f32])> pulp::Nullary
 }
 
 #[inline(always)]
-fn any_nan(values: &[f32]) -> bool {
+pub(crate) fn any_nan(values: &[f32]) -> bool {
     values.iter().fold(false, |any, value| any | value.is_nan())
 }
 

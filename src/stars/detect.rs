@@ -4,11 +4,11 @@
 
 use std::ops::Range;
 
-use ndarray::Array2;
 use rayon::prelude::*;
 
+use super::smoothing::{ALIGNED, along_row, any_above, down_columns, kernel};
 use crate::frame::{Pixels, Region};
-use crate::sky::{Mask, Residual, Sky};
+use crate::sky::{Mask, Residual, Sky, any_nan};
 
 /// Detection limit of the matched filter, sigma: a frame of 10⁶ independent places has
 /// about one false peak at 4.8.
@@ -37,36 +37,6 @@ pub struct Detection {
     pub flux: f64,
     /// Flux over its error from the sky noise.
     pub snr: f64,
-}
-
-/// Normalised one-dimensional Gaussian, odd length.
-fn kernel(sigma: f64, reach_sigmas: f64) -> Vec<f32> {
-    let half = (reach_sigmas * sigma).ceil().max(2.0) as i64;
-    let raw: Vec<f64> = (-half..=half).map(|k| (-0.5 * (k as f64 / sigma).powi(2)).exp()).collect();
-    let sum: f64 = raw.iter().sum();
-    raw.iter().map(|value| (value / sum) as f32).collect()
-}
-
-/// The image smoothed with a circular Gaussian of `sigma` pixels and unit sum; zero is
-/// assumed outside.
-pub fn smooth(image: &Array2<f32>, sigma: f64) -> Array2<f32> {
-    let kernel = kernel(sigma, 4.0);
-    let half = kernel.len() / 2;
-    let (height, width) = image.dim();
-    let mut smoothed = Array2::<f32>::zeros((height, width));
-    let mut padded = vec![0.0_f32; width + 2 * half];
-    for (y, mut out) in smoothed.outer_iter_mut().enumerate() {
-        let middle = &mut padded[half..half + width];
-        middle.fill(0.0);
-        for source in y.saturating_sub(half)..(y + half + 1).min(height) {
-            let factor = kernel[source + half - y];
-            middle.iter_mut().zip(image.row(source)).for_each(|(sum, v)| *sum += factor * v);
-        }
-        for (x, out) in out.iter_mut().enumerate() {
-            *out = kernel.iter().zip(&padded[x..]).map(|(factor, v)| factor * v).sum();
-        }
-    }
-    smoothed
 }
 
 /// What a matched filter makes of noise and of a star of its width.
@@ -284,24 +254,6 @@ impl Peaks<'_> {
     }
 }
 
-#[inline(always)]
-fn any_nan(values: &[f32]) -> bool {
-    let mut any = false;
-    for value in values {
-        any |= value.is_nan();
-    }
-    any
-}
-
-#[inline(always)]
-fn any_above(values: &[f32], floor: f32) -> bool {
-    let mut any = false;
-    for value in values {
-        any |= *value > floor;
-    }
-    any
-}
-
 /// Row `y` of the residual from column `first` on, either of which may lie outside the frame.
 #[inline(always)]
 fn padded_row(residual: &Residual, y: i64, first: i64, out: &mut [f32]) {
@@ -315,63 +267,6 @@ fn padded_row(residual: &Residual, y: i64, first: i64, out: &mut [f32]) {
     out[..left].fill(0.0);
     out[right..].fill(0.0);
     residual.row(y as usize, (first + left as i64) as usize, &mut out[left..right]);
-}
-
-/// Numbers of a line of the processor's cache.
-const ALIGNED: usize = 16;
-
-/// Columns summed at once, in the processor's registers.
-const CHUNK: usize = 64;
-
-/// Sums times the kernel of the lines that begin in `lines` at these places.
-#[inline(always)]
-fn down_columns(lines: &[f32], starts: &[usize], kernel: &[f32], out: &mut [f32]) {
-    let (chunks, rest) = out.as_chunks_mut::<CHUNK>();
-    let done = CHUNK * chunks.len();
-    for (k, out) in chunks.iter_mut().enumerate() {
-        let mut sums = [0.0_f32; CHUNK];
-        for (&start, &factor) in starts.iter().zip(kernel) {
-            if let Some(line) = lines[start + CHUNK * k..].first_chunk::<CHUNK>() {
-                add(&mut sums, factor, line);
-            }
-        }
-        *out = sums;
-    }
-    rest.fill(0.0);
-    for (&start, &factor) in starts.iter().zip(kernel) {
-        for (sum, value) in rest.iter_mut().zip(&lines[start + done..]) {
-            *sum = factor.mul_add(*value, *sum);
-        }
-    }
-}
-
-/// The line smoothed along itself; it is longer than `out` by the kernel less one.
-#[inline(always)]
-fn along_row(line: &[f32], kernel: &[f32], out: &mut [f32]) {
-    let (chunks, rest) = out.as_chunks_mut::<CHUNK>();
-    let done = CHUNK * chunks.len();
-    for (k, out) in chunks.iter_mut().enumerate() {
-        let mut sums = [0.0_f32; CHUNK];
-        for (tap, &factor) in kernel.iter().enumerate() {
-            if let Some(line) = line[CHUNK * k + tap..].first_chunk::<CHUNK>() {
-                add(&mut sums, factor, line);
-            }
-        }
-        *out = sums;
-    }
-    rest.fill(0.0);
-    for (tap, &factor) in kernel.iter().enumerate() {
-        for (sum, value) in rest.iter_mut().zip(&line[done + tap..]) {
-            *sum = factor.mul_add(*value, *sum);
-        }
-    }
-}
-
-#[inline(always)]
-fn add(sums: &mut [f32; CHUNK], factor: f32, values: &[f32; CHUNK]) {
-    for k in 0..CHUNK {
-        sums[k] = factor.mul_add(values[k], sums[k]);
-    }
 }
 
 /// The same detections under another sky: the filter has unit sum, so that a change of the level
@@ -431,17 +326,9 @@ pub fn source_mask((height, width): (usize, usize), detections: &[Detection], sk
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use ndarray::Array2;
 
-    #[test]
-    fn smoothing_keeps_the_flux_and_widens_in_quadrature() {
-        let mut image = Array2::zeros((61, 61));
-        image[(30, 30)] = 1.0_f32;
-        let out = smooth(&image, 2.0);
-        assert!((out.sum() - 1.0).abs() < 1e-5);
-        let second: f32 = out.indexed_iter().map(|((_, x), value)| value * (x as f32 - 30.0).powi(2)).sum();
-        assert!((second - 4.0).abs() < 0.01, "{second}");
-    }
+    use super::*;
 
     #[test]
     fn of_a_flat_top_one_peak_is_taken() {

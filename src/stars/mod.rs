@@ -1,7 +1,7 @@
 //! Stars: found, refused with a reason or kept, and matched between exposures.
 //!
 //! - [`width`]: how wide the stars of a frame are
-//! - [`detect`]: matched-filter peaks
+//! - [`detect`]: matched-filter peaks; `smoothing`: the filter
 //! - [`clean`]: saturation, trails, bad lines
 //! - [`wings`], [`isolate`]: what neighbours and diffraction rings do
 //! - [`locus`]: point sources told from everything else
@@ -16,6 +16,7 @@ pub mod locus;
 pub mod matching;
 pub mod pattern;
 pub mod select;
+mod smoothing;
 pub mod width;
 pub mod wings;
 

@@ -4,7 +4,8 @@
 
 use ndarray::Array2;
 
-use super::detect::{Detection, smooth};
+use super::detect::Detection;
+use super::smoothing::smooth;
 use crate::moments::Weight;
 use crate::sky::Residual;
 
