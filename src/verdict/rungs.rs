@@ -14,6 +14,10 @@ const WIDTH_DOUBT: f64 = 1.05;
 /// Relative steps in which widths in between are looked at.
 const STEP: f64 = 0.005;
 
+/// No star is narrower or wider, pixels: a header may claim any width.
+const NARROWEST: f64 = 0.2;
+const WIDEST: f64 = 60.0;
+
 /// The mean star can be measured under weights of up to so many widths of the stars: cut-outs reach 3.5 times as far.
 const MEASURED_WIDTHS: f64 = 2.0;
 
@@ -26,7 +30,7 @@ pub fn rungs_needed(widths: &[Widths], settings: &Settings) -> Option<Asked> {
     let asked = Asked { whole: primary.fold(Rungs::default(), Rungs::or), ..Asked::default() };
     let Some(size_ratio) = limits.size_ratio else { return Some(asked) };
     let reference = Reference { size_ratio, obstruction: settings.telescope.obstruction };
-    let known = || widths.iter().filter_map(|w| w.sigma_pixels);
+    let known = || widths.iter().filter_map(|w| w.sigma_pixels).map(|sigma| sigma.clamp(NARROWEST, WIDEST));
     let (low, high) = (known().fold(f64::INFINITY, f64::min), known().fold(0.0, f64::max));
     let (from, to) = (low / WIDTH_DOUBT, high * WIDTH_DOUBT);
     let steps = ((to / from).ln() / STEP).ceil().max(0.0) as usize;
@@ -65,6 +69,8 @@ mod tests {
         assert!(needed(&[0.9, 3.0]).contains(&0) && needed(&[0.7, 3.0]).contains(&1));
         assert!(needed(&[0.9, 3.0]).contains(&4));
         assert!(needed(&[]).is_empty());
+        // A claim that no star can hold takes no time.
+        assert_eq!(needed(&[1e-300, 1e300]), needed(&[NARROWEST, WIDEST]));
     }
 
     #[test]
