@@ -5,7 +5,7 @@ use nalgebra::Matrix2;
 use ndarray::Array2;
 use stackworthy::frame::{Frame, Tops, read_frame};
 use stackworthy::measure::measure_frame;
-use stackworthy::moments::Weight;
+use stackworthy::moments::{Rungs, Weight, rungs_used};
 use stackworthy::optics::{Blur, Propagator, Psf, Telescope, Wavefront};
 use stackworthy::settings::Settings;
 use stackworthy::synth::{Scene, run};
@@ -235,8 +235,11 @@ fn wide_stars_have_the_shear_budget_of_each_cause() {
 
     let widths: Vec<_> = whole.iter().map(|table| table.widths()).collect();
     let asked = rungs_needed(&widths, &settings).unwrap();
-    // Of the five up to twice their width.
-    assert!((1..=3).contains(&asked.all().len()), "{asked:?}");
+    // Fewer than stars of any width near would need, and the weight of the whole tables' verdict among them.
+    let widest = widths.iter().filter_map(|w| w.sigma_pixels).fold(0.0, f64::max);
+    assert!(asked.all().len() < rungs_used(Some(widest)).len(), "{asked:?}");
+    let weight = Rungs::of_weight(Weight::Fixed(shear.weight_sigma_pix.unwrap()));
+    assert!(!weight.is_empty() && weight.and(asked.all()) == weight, "{asked:?}");
     for rungs in [None, Some(asked)] {
         let mut light = whole.clone();
         light.iter_mut().for_each(|table| table.lighten(Share { rungs, ..Share::of_one_in(3) }));

@@ -61,18 +61,37 @@ pub struct Band<'a> {
 impl Band<'_> {
     /// Takes the highest values of its rows, which follow each other.
     pub fn take(self, rows: &[f32]) {
-        pulp::Arch::new().dispatch(Take { band: self, rows });
+        pulp::Arch::new().dispatch(Take { band: self, rows: Rows::Floats(rows) });
     }
 
     /// As [`Band::take`], where each pixel is a word and `zero`.
     pub fn take_words(self, rows: &[i16], zero: f32) {
-        pulp::Arch::new().dispatch(TakeWords { band: self, rows, zero });
+        pulp::Arch::new().dispatch(Take { band: self, rows: Rows::Words(rows, zero) });
+    }
+}
+
+/// The pixels of some rows.
+enum Rows<'a> {
+    Floats(&'a [f32]),
+    Words(&'a [i16], f32),
+}
+
+impl Rows<'_> {
+    #[inline(always)]
+    fn highest(&self, stretch: Range<usize>) -> f32 {
+        match self {
+            Self::Floats(floats) => highest_of(&floats[stretch]),
+            Self::Words(words, zero) => {
+                let highest = words[stretch].iter().fold(i16::MIN, |highest, word| highest.max(*word));
+                f32::from(highest) + zero
+            }
+        }
     }
 }
 
 struct Take<'a> {
     band: Band<'a>,
-    rows: &'a [f32],
+    rows: Rows<'a>,
 }
 
 impl pulp::NullaryFnOnce for Take<'_> {
@@ -82,31 +101,10 @@ impl pulp::NullaryFnOnce for Take<'_> {
     fn call(self) {
         let Band { pixels, highest } = self.band;
         let stretches = pixels.div_ceil(STRETCH).max(1);
-        for (highest, row) in highest.chunks_mut(stretches).zip(self.rows.chunks(pixels.max(1))) {
-            for (top, stretch) in highest.iter_mut().zip(row.chunks(STRETCH)) {
-                *top = highest_of(stretch);
-            }
-        }
-    }
-}
-
-struct TakeWords<'a> {
-    band: Band<'a>,
-    rows: &'a [i16],
-    zero: f32,
-}
-
-impl pulp::NullaryFnOnce for TakeWords<'_> {
-    type Output = ();
-
-    #[inline(always)]
-    fn call(self) {
-        let Band { pixels, highest } = self.band;
-        let stretches = pixels.div_ceil(STRETCH).max(1);
-        for (highest, row) in highest.chunks_mut(stretches).zip(self.rows.chunks(pixels.max(1))) {
-            for (top, stretch) in highest.iter_mut().zip(row.chunks(STRETCH)) {
-                let highest = stretch.iter().fold(i16::MIN, |highest, word| highest.max(*word));
-                *top = f32::from(highest) + self.zero;
+        for (row, highest) in highest.chunks_mut(stretches).enumerate() {
+            for (k, top) in highest.iter_mut().enumerate() {
+                let within = k * STRETCH..pixels.min((k + 1) * STRETCH);
+                *top = self.rows.highest(row * pixels + within.start..row * pixels + within.end);
             }
         }
     }

@@ -409,6 +409,15 @@ mod tests {
     use super::*;
 
     #[test]
+    fn the_exponential_is_that_of_the_library() {
+        for k in -140_000..=140_000 {
+            let x = 0.005 * f64::from(k) * 0.999;
+            assert!((exp(x) / x.exp() - 1.0).abs() < 1e-15, "{x}");
+        }
+        assert_eq!((exp(-1e9), exp(1e9)), (exp(-700.0), exp(700.0)));
+    }
+
+    #[test]
     fn the_sums_are_those_of_the_pixels_one_by_one() {
         // Of a usual side and of a longer one, under weights that reach its ends or lie well inside.
         let usual = [[4.0, 0.5, 3.0], [0.08, 0.01, 0.05], [20.0, 18.0, 19.0]];

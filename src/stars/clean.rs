@@ -103,7 +103,7 @@ pub fn bad_lines(residual: &Residual, covered: &Mask, sky: &Sky, region: Region)
         arch.dispatch(Add { sums: &mut columns, values: &line, clip });
     }
     let mut rows = LineSums::new(height);
-    let (mut band, mut turned) = (Vec::new(), Vec::new());
+    let mut band = Vec::new();
     for place in spread(region.x0..region.x1, LINE_PLACES, LINE_PIXELS).filter(|place| !place.is_empty()) {
         for top in (region.y0..region.y1).step_by(BAND_ROWS) {
             let count = BAND_ROWS.min(region.y1 - top);
@@ -111,11 +111,7 @@ pub fn bad_lines(residual: &Residual, covered: &Mask, sky: &Sky, region: Region)
             residual.rectangle(top, place.start, place.len(), &mut band);
             for (y, values) in (top..).zip(band.chunks_exact_mut(place.len())) {
                 leave_out(covered, y, place.start, values);
-            }
-            for column in 0..place.len() {
-                turned.clear();
-                turned.extend(band[column..].iter().step_by(place.len()));
-                rows.add(top - region.y0, &turned, clip);
+                values.iter().for_each(|value| rows.add(y - region.y0, std::slice::from_ref(value), clip));
             }
         }
     }

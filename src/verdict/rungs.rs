@@ -61,6 +61,7 @@ mod tests {
         // Judged by adaptive moments; the default galaxy is looked at under some 1.5 widths.
         for sigma in [1.2, 1.5, 2.0, 3.0] {
             let held = needed(&[sigma, 1.01 * sigma]);
+            // Widths within 11 % touch two neighbouring rungs at most, and one more where the best one jumps.
             assert!((1..=3).contains(&held.len()), "{sigma}: {held:?}");
             let near = |&rung: &usize| (1.0..2.2).contains(&(LADDER_SIGMA_PIXELS[rung] / sigma));
             assert!(held.iter().all(near), "{sigma}: {held:?}");
