@@ -6,13 +6,12 @@
 use std::collections::HashSet;
 
 use super::Region;
+use super::key::{key, of_key};
 use super::pixels::Pixels;
 use super::tops::Tops;
 
 /// Pixels at the top that are looked at.
 const TOP_PIXELS: usize = 20_000;
-/// Stretches of the frame that are looked at first.
-const FIRST_STRETCHES: usize = 4096;
 /// Lone pixels above the pile (cosmic rays, amplifier spikes) that are looked over.
 const OUTLIERS: usize = 64;
 /// Width of the pile, as a share of its height over the sky: some detectors saturate at a
@@ -29,7 +28,7 @@ const OVER_THE_SKY: f64 = 50.0;
 /// The level at which pixels pile up, frame units; None where that is not plain.
 pub fn pile_up(pixels: &Pixels, tops: &Tops, usable: Region) -> Option<f64> {
     let (sky, width) = sky_level(pixels, usable)?;
-    let top = brightest(pixels, tops, usable);
+    let top = brightest(pixels, tops, usable, lowest_asked_for(pixels, tops, usable, sky, width));
     (0..OUTLIERS.min(top.len())).find_map(|skip| {
         let level = top[skip].0;
         // Equal values have the same pile: look at each level once.
@@ -64,29 +63,26 @@ fn sky_level(pixels: &Pixels, usable: Region) -> Option<(f64, f64)> {
 
 type Bright = (f32, usize, usize);
 
-/// The brightest pixels, brightest first: (value, x, y).
-fn brightest(pixels: &Pixels, tops: &Tops, usable: Region) -> Vec<Bright> {
-    let rows = usable.y0..usable.y1;
-    let stretches = || tops.stretches().filter(|(_, y, _)| rows.contains(y));
-    // The highest first: they raise the floor over nearly all others.
-    let mut highest: Vec<f32> = stretches().map(|(top, ..)| top).collect();
-    let high = match highest.len() > FIRST_STRETCHES {
-        true => *highest.select_nth_unstable_by(FIRST_STRETCHES, |a, b| b.total_cmp(a)).1,
-        false => f32::NEG_INFINITY,
-    };
-    let (first, others) = (stretches().filter(|s| s.0 >= high), stretches().filter(|s| s.0 < high));
-    let (mut top, mut floor): (Vec<Bright>, f32) = (Vec::new(), f32::NEG_INFINITY);
+/// No pile reaches lower, nor the band below it.
+fn lowest_asked_for(pixels: &Pixels, tops: &Tops, usable: Region, sky: f64, width: f64) -> f32 {
+    let mut height = OVER_THE_SKY * width.max(f64::EPSILON);
     if pixels.is_whole() {
-        // As many stretches hold a pixel as high each.
-        let inside =
-            stretches().filter(|(.., columns)| columns.start >= usable.x0 && columns.end <= usable.x1);
-        let mut highest: Vec<f32> = inside.map(|(top, ..)| top).collect();
-        if highest.len() > TOP_PIXELS {
-            floor = *highest.select_nth_unstable_by(TOP_PIXELS, |a, b| b.total_cmp(a)).1;
+        // As many stretches inside hold a pixel as high each: the highest outlier but the last is no lower.
+        let inside = tops.stretches().filter(|(_, y, columns)| {
+            (usable.y0..usable.y1).contains(y) && columns.start >= usable.x0 && columns.end <= usable.x1
+        });
+        let mut highest: Vec<i32> = inside.map(|(top, ..)| key(top)).collect();
+        if let Some(rank) = highest.len().checked_sub(OUTLIERS) {
+            height = height.max(f64::from(of_key(*highest.select_nth_unstable(rank).1)) - sky);
         }
     }
-    let mut values = Vec::new();
-    for (highest, y, columns) in first.chain(others) {
+    ((sky + (1.0 - 2.0 * PILE_WIDTH) * height) as f32).next_down()
+}
+
+/// The brightest pixels, brightest first, none under `floor`: (value, x, y).
+fn brightest(pixels: &Pixels, tops: &Tops, usable: Region, mut floor: f32) -> Vec<Bright> {
+    let (mut top, mut values): (Vec<Bright>, Vec<f32>) = (Vec::new(), Vec::new());
+    for (highest, y, columns) in tops.stretches().filter(|(_, y, _)| (usable.y0..usable.y1).contains(y)) {
         let columns = columns.start.max(usable.x0)..columns.end.min(usable.x1);
         if highest < floor || columns.is_empty() {
             continue;
@@ -97,7 +93,7 @@ fn brightest(pixels: &Pixels, tops: &Tops, usable: Region) -> Vec<Bright> {
             top.push((*value, x, y));
         }
         if top.len() >= 2 * TOP_PIXELS {
-            floor = keep_brightest(&mut top);
+            floor = floor.max(keep_brightest(&mut top));
         }
     }
     keep_brightest(&mut top);

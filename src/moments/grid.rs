@@ -349,7 +349,7 @@ impl<S: Simd, const LIGHT: usize, const POWER: usize> InColumns<S, LIGHT, POWER>
     }
 
     /// The same with each weight by itself.
-    #[cold]
+    #[inline(always)]
     fn add_one_by_one(
         &mut self,
         simd: S,
@@ -359,9 +359,14 @@ impl<S: Simd, const LIGHT: usize, const POWER: usize> InColumns<S, LIGHT, POWER>
         columns: &Columns,
         lane: usize,
     ) {
+        let &Gaussian { pxx, pxy, pyy, .. } = weight;
         for (row, &dy) in rows.rows.clone().zip(&rows.dy) {
             let at = row * grid.stride + columns.first + lane;
-            let weights = columns.dx.map(|dx| weight.at(dx, dy));
+            let mut weights = [0.0; LANES];
+            for k in 0..LANES {
+                let dx = columns.dx[k];
+                weights[k] = exp(-0.5 * (dx * (pxx * dx + 2.0 * pxy * dy) + pyy * dy * dy));
+            }
             let w = load::<S>(&weights, lane);
             let mut term = simd.mul_f64s(w, load::<S>(&grid.values, at));
             for sum in &mut self.light {

@@ -115,7 +115,8 @@ fn sky_of(sample: &Sample, before: Option<&Array2<Option<Tile>>>) -> Result<Sky,
     let residual = Residual::new(sample.pixels, &sky, region);
     let less_sky = |y: usize, x: usize, out: &mut [f32]| residual.with_gaps(y, x, out);
     let nowhere = Array2::from_elem((rows, columns), None);
-    let about_sky = measure_tiles(sample, &nowhere, |row, column| slopes(&sky, row, column), less_sky);
+    let slopes = sloping(&sky);
+    let about_sky = measure_tiles(sample, &nowhere, |row, column| slopes[(row, column)], less_sky);
     let noise_of = |at: (usize, usize)| about_sky[at].or(sky.tiles[at]).map(|tile| tile.noise);
     let noise = fill_gaps(&Array2::from_shape_fn((rows, columns), noise_of));
     let noise = noise.unwrap_or_else(|| sky.noise.clone());
@@ -128,11 +129,25 @@ fn sky_of(sample: &Sample, before: Option<&Array2<Option<Tile>>>) -> Result<Sky,
 /// slope of `s` a tile adds `s²/12` to its square, here 0.3 % to the noise.
 const SLOPING_NOISES: f64 = 0.25;
 
-fn slopes(sky: &Sky, row: usize, column: usize) -> bool {
-    let (rows, columns) = sky.level.dim();
-    let own = sky.level[(row, column)];
-    let noise = sky.tiles[(row, column)].map_or(0.0, |tile| tile.noise);
-    neighbours(row, column, rows, columns).any(|at| (sky.level[at] - own).abs() > SLOPING_NOISES * noise)
+fn sloping(sky: &Sky) -> Array2<bool> {
+    let (lowest, highest) = (of_neighbours(&sky.level, f64::min), of_neighbours(&sky.level, f64::max));
+    Array2::from_shape_fn(sky.level.dim(), |at| {
+        let noise = sky.tiles[at].map_or(0.0, |tile| tile.noise);
+        (sky.level[at] - lowest[at]).max(highest[at] - sky.level[at]) > SLOPING_NOISES * noise
+    })
+}
+
+/// One number of each tile and the up to eight around it, taken by twos.
+fn of_neighbours(grid: &Array2<f64>, of_two: impl Fn(f64, f64) -> f64) -> Array2<f64> {
+    let (rows, columns) = grid.dim();
+    let across = Array2::from_shape_fn((rows, columns), |(row, column)| {
+        let [left, right] = [column.saturating_sub(1), (column + 1).min(columns - 1)];
+        of_two(of_two(grid[(row, left)], grid[(row, column)]), grid[(row, right)])
+    });
+    Array2::from_shape_fn((rows, columns), |(row, column)| {
+        let [below, above] = [row.saturating_sub(1), (row + 1).min(rows - 1)];
+        of_two(of_two(across[(below, column)], across[(row, column)]), across[(above, column)])
+    })
 }
 
 fn usable_pixels(pixels: &Pixels, covered: Option<&Mask>, region: Region) -> usize {
@@ -201,12 +216,26 @@ fn neighbours(
 
 fn median_of_neighbours(grid: &Array2<f64>) -> Array2<f64> {
     let (rows, columns) = grid.dim();
-    let mut near = Vec::with_capacity(9);
     Array2::from_shape_fn((rows, columns), |(row, column)| {
-        near.clear();
-        near.extend(neighbours(row, column, rows, columns).map(|at| grid[at] as f32));
+        if row > 0 && column > 0 && row + 1 < rows && column + 1 < columns {
+            let column_of = |c: usize| sorted([row - 1, row, row + 1].map(|r| grid[(r, c)]));
+            return median_of_nine([column - 1, column, column + 1].map(column_of));
+        }
+        let mut near: Vec<f32> = neighbours(row, column, rows, columns).map(|at| grid[at] as f32).collect();
         quantile(&mut near, 0.5, None).unwrap_or(grid[(row, column)])
     })
+}
+
+fn sorted([a, b, c]: [f64; 3]) -> [f64; 3] {
+    let (low, high) = (a.min(b), a.max(b));
+    [low.min(c), low.max(high.min(c)), high.max(c)]
+}
+
+/// Of three sorted columns: five of the nine are no higher than the highest of their lowest, the middle of their middle
+/// and the lowest of their highest, taken in the middle, and five no lower.
+fn median_of_nine([a, b, c]: [[f64; 3]; 3]) -> f64 {
+    let (low, high) = (a[0].max(b[0]).max(c[0]), a[2].min(b[2]).min(c[2]));
+    sorted([low, sorted([a[1], b[1], c[1]])[1], high])[1]
 }
 
 /// Tiles without a value take the mean of the nearest ring of tiles that have one; `None`

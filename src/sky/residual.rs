@@ -83,6 +83,13 @@ impl<'a> Residual<'a> {
         pulp::Arch::new().dispatch(Rectangle { residual: self, top, left, width, out });
     }
 
+    /// Has the pixels of a [`Residual::rectangle`] of so many rows come from memory while something else is done.
+    pub fn call_for(&self, top: usize, left: usize, width: usize, height: usize) {
+        for y in top..top + height {
+            self.pixels.call_for(y, left, width);
+        }
+    }
+
     #[inline(always)]
     fn fill(&self, top: usize, left: usize, width: usize, out: &mut [f32]) {
         // All rows come from memory at once, rather than each when the one before is done.

@@ -45,10 +45,8 @@ pub fn measure_tiles(
     let (rows, columns) = before.dim();
     let mut tiles = Array2::from_elem((rows, columns), None);
     let measure_row = |work: &mut Work, row: usize, tiles: ArrayViewMut1<Option<Tile>>| {
-        if (0..columns).any(|column| wanted(row, column)) {
-            let one = RowOfTiles { sample, before, row, work, tiles, wanted: &wanted, fill: &fill };
-            pulp::Arch::new().dispatch(one);
-        }
+        let one = RowOfTiles { sample, before, row, work, tiles, wanted: &wanted, fill: &fill };
+        pulp::Arch::new().dispatch(one);
     };
     let rows_of_tiles = tiles.outer_iter_mut().into_par_iter().enumerate();
     rows_of_tiles.for_each_init(Work::default, |work, (row, tiles)| measure_row(work, row, tiles));
@@ -76,8 +74,9 @@ impl<W: Fn(usize, usize) -> bool, F: Fn(usize, usize, &mut [f32])> pulp::Nullary
         let (region, (rows, columns)) = (self.sample.region, self.before.dim());
         let (y0, y1) = span(region.y0, region.height(), rows, self.row);
         self.work.clear(columns);
+        let wanted: Vec<usize> = (0..columns).filter(|&column| (self.wanted)(self.row, column)).collect();
         for y in (y0..y1).step_by(self.sample.row_step) {
-            for column in 0..columns {
+            for &column in &wanted {
                 let (x0, x1) = span(region.x0, region.width(), columns, column);
                 let (values, count) =
                     (&mut self.work.values[column * TILE_VALUES..], &mut self.work.counts[column]);
@@ -91,10 +90,8 @@ impl<W: Fn(usize, usize) -> bool, F: Fn(usize, usize, &mut [f32])> pulp::Nullary
                 };
             }
         }
-        for (column, tile) in self.tiles.iter_mut().enumerate() {
-            if (self.wanted)(self.row, column) {
-                *tile = self.work.tile(column, self.sample.quantum, self.before[(self.row, column)]);
-            }
+        for &column in &wanted {
+            self.tiles[column] = self.work.tile(column, self.sample.quantum, self.before[(self.row, column)]);
         }
     }
 }

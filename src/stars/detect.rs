@@ -6,7 +6,7 @@ use std::ops::Range;
 
 use rayon::prelude::*;
 
-use super::smoothing::{ALIGNED, along_row, any_above, down_columns, kernel};
+use super::smoothing::{CHUNK, along_row, any_above, down_columns, kernel};
 use crate::frame::{Pixels, Region};
 use crate::sky::{Mask, Residual, Sky, any_nan};
 
@@ -17,8 +17,11 @@ pub const DETECTION_SNR: f64 = 5.0;
 /// The frame is smoothed in blocks: the rows under a filter stay in the processor's caches, few
 /// are smoothed twice.
 const BLOCK_ROWS: usize = 128;
-const BLOCK_COLUMNS: usize = 640;
+const BLOCK_CHUNKS: usize = 5;
 const EDGE_COLUMNS: usize = 64;
+
+/// So many rows before it is smoothed a row is called for.
+const ROWS_AHEAD: usize = 4;
 
 /// Pixels are smoothed with their sky where it is no higher than this times their noise: single
 /// precision then holds a smoothed pixel to a thousandth of the noise.
@@ -87,7 +90,7 @@ pub fn detect_on(
         x0: (region.x0 + margin).max(1),
         x1: region.x1.saturating_sub(margin).min(width.saturating_sub(1)),
     };
-    let columns = columns_of_blocks(inside.x0..inside.x1);
+    let columns = columns_of_blocks(inside.x0..inside.x1, filter.kernel.len());
     let mut blocks = Vec::new();
     for range in rows {
         for y in (range.start.max(inside.y0)..range.end.min(inside.y1)).step_by(BLOCK_ROWS) {
@@ -105,13 +108,16 @@ pub fn detect_on(
     found
 }
 
-/// Columns cut into those of blocks. Blocks at an edge, which the filter reaches over, take longer and are narrow.
-fn columns_of_blocks(columns: Range<usize>) -> Vec<Range<usize>> {
+/// Columns cut into those of blocks: as many as have whole chunks of pixels under a filter of so many taps. Blocks at an
+/// edge, which the filter reaches over, take longer and are narrow.
+fn columns_of_blocks(columns: Range<usize>, taps: usize) -> Vec<Range<usize>> {
     let (left, right) = (columns.start + EDGE_COLUMNS, columns.end.saturating_sub(EDGE_COLUMNS));
+    // A peak is told by its neighbours.
+    let at_once = BLOCK_CHUNKS * CHUNK - (taps + 1).min((BLOCK_CHUNKS - 1) * CHUNK);
     if left >= right {
         return if columns.is_empty() { Vec::new() } else { vec![columns] };
     }
-    let middle = (left..right).step_by(BLOCK_COLUMNS).map(|x| x..(x + BLOCK_COLUMNS).min(right));
+    let middle = (left..right).step_by(at_once).map(|x| x..(x + at_once).min(right));
     [columns.start..left].into_iter().chain(middle).chain([right..columns.end]).collect()
 }
 
@@ -173,7 +179,11 @@ impl Lines<'_> {
     #[inline(always)]
     fn fill(&self, residual: &Residual, row: usize, out: &mut [f32]) {
         match self.with_sky {
-            Some(pixels) => pixels.fill(self.top as usize + row, self.left as usize, out),
+            Some(pixels) => {
+                let (y, x) = (self.top as usize + row, self.left as usize);
+                pixels.call_for(y + ROWS_AHEAD, x, out.len());
+                pixels.fill(y, x, out);
+            }
             None => padded_row(residual, self.top + row as i64, self.left, out),
         }
     }
@@ -194,16 +204,18 @@ impl Peaks<'_> {
         let width = self.block.width() + 2;
         let looked_at = (self.block.height() - 1) / self.step + 3;
         let (line, taps) = (width + kernel.len() - 1, kernel.len());
-        // Numbers that lie across two lines of the processor's cache take twice the time to load.
-        let (length, stride) = (line.next_multiple_of(ALIGNED), width.next_multiple_of(ALIGNED));
+        // Whole chunks, of which the last may end in nothing: they begin where a line of the processor's cache does, for
+        // numbers that lie across two take twice the time to load.
+        let (length, stride) = (line.next_multiple_of(CHUNK), width.next_multiple_of(CHUNK));
+        let sums = (stride + taps - 1).next_multiple_of(CHUNK).max(length);
         self.work.clear();
-        self.work.resize((1 + taps) * length + 3 * stride + ALIGNED, 0.0);
-        let unaligned = self.work.as_ptr().align_offset(size_of::<f32>() * ALIGNED).min(ALIGNED);
+        self.work.resize(sums + taps * length + 3 * stride + CHUNK, 0.0);
+        let unaligned = self.work.as_ptr().align_offset(size_of::<f32>() * CHUNK).min(CHUNK);
         let (mut found, mut starts, mut next) = (Vec::new(), Vec::with_capacity(taps), 0);
         for k in 0..looked_at {
             let (smoothed, lines) = self.work[unaligned..].split_at_mut(3 * stride);
-            let (column_sums, lines) = lines.split_at_mut(length);
-            let (column_sums, new) = (&mut column_sums[..line], &mut smoothed[k % 3 * stride..][..width]);
+            let (column_sums, lines) = lines.split_at_mut(sums);
+            let new = &mut smoothed[k % 3 * stride..][..stride];
             // The lines under the filter take turns in the places of those that it has left.
             let under = k * self.step..k * self.step + taps;
             for row in under.start.max(next)..under.end {
@@ -212,9 +224,9 @@ impl Peaks<'_> {
             next = under.end;
             starts.clear();
             starts.extend(under.map(|row| row % taps * length));
-            down_columns(lines, &starts, kernel, column_sums);
+            down_columns(lines, &starts, kernel, &mut column_sums[..length]);
             along_row(column_sums, kernel, new);
-            if input.may_have_gaps() && any_nan(new) {
+            if input.may_have_gaps() && any_nan(&new[..width]) {
                 return None;
             }
             if k < 2 {
@@ -288,12 +300,10 @@ pub fn under_new_sky(found: &[Detection], sigma: f64, old: &Sky, new: &Sky, limi
 /// True for a local maximum of its 3x3 pixels in three rows; of equal pixels the first in reading
 /// order.
 #[inline(always)]
-fn is_peak(rows: [&[f32]; 3], x: usize) -> bool {
-    let value = rows[1][x];
-    rows[0][x - 1..=x + 1].iter().all(|other| *other < value)
-        && rows[1][x - 1] < value
-        && rows[1][x + 1] <= value
-        && rows[2][x - 1..=x + 1].iter().all(|other| *other <= value)
+fn is_peak([above, own, below]: [&[f32]; 3], x: usize) -> bool {
+    let value = own[x];
+    let is_top = own[x - 1] < value && own[x + 1] <= value;
+    is_top && (x - 1..=x + 1).all(|x| above[x] < value && below[x] <= value)
 }
 
 /// Vertex of the parabola through three equidistant values, in -0.5..0.5.

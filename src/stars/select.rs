@@ -109,17 +109,26 @@ pub fn select(frame: &FrameView, settings: &StarSettings) -> Result<FrameStars, 
     let half = cutout_half(sigma);
     let trails = saturated.trails(frame.pixels.dim(), sigma);
     let scene = Scene { residual: &residual, masked: &masked, trails: &trails, sky: &sky, frame, half };
-    let measure = |k: usize| {
-        let d = &found[k];
-        let early = scene.early_refusal(d, truncated[k], single[k], sigma, settings);
-        (k, scene.measure(d, early, sigma, primary, contamination[k], settings))
-    };
+    let early: Vec<Option<Refusal>> = (0..found.len())
+        .map(|k| scene.early_refusal(&found[k], truncated[k], single[k], sigma, settings))
+        .collect();
+    let before = |k: usize| Star { refused: early[k], ..unmeasured(&found[k], contamination[k]) };
+    let mut measured: Vec<(Star, Option<Candidate>)> = (0..found.len()).map(|k| (before(k), None)).collect();
     // Neighbours one after the other: their pixels are near in memory too.
-    let mut places: Vec<usize> = (0..found.len()).collect();
+    let mut places: Vec<usize> = (0..found.len()).filter(|&k| early[k].is_none()).collect();
     places.sort_by_key(|&k| (found[k].y as usize / BAND_ROWS, found[k].x as usize));
-    let mut measured: Vec<(usize, (Star, Option<Candidate>))> = places.into_par_iter().map(measure).collect();
-    measured.sort_by_key(|(k, _)| *k);
-    let mut measured: Vec<(Star, Option<Candidate>)> = measured.into_iter().map(|(_, one)| one).collect();
+    let in_turn = |i: usize| {
+        // The pixels of the next come from memory while this one is measured.
+        if let Some(&next) = places.get(i + 1) {
+            scene.call_for(&found[next]);
+        }
+        let k = places[i];
+        scene.measure(before(k), &found[k], sigma, primary, settings)
+    };
+    let of_places: Vec<(Star, Option<Candidate>)> = (0..places.len()).into_par_iter().map(in_turn).collect();
+    for (&k, star) in places.iter().zip(of_places) {
+        measured[k] = star;
+    }
     refuse_off_locus(&mut measured, frame.region, &mut notes);
     let mut stars: Vec<Star> = measured.into_iter().map(|(star, _)| star).collect();
     for star in &mut stars {
@@ -252,6 +261,13 @@ impl Scene<'_> {
         (y >= region.y0 && x >= region.x0 && y + side <= region.y1 && x + side <= region.x1).then_some((y, x))
     }
 
+    fn call_for(&self, d: &Detection) {
+        if let Some((y, x)) = self.corner(d) {
+            let side = 2 * self.half + 1;
+            self.residual.call_for(y, x, side, side);
+        }
+    }
+
     fn cut(&self, d: &Detection) -> Option<Cutout> {
         let (y, x) = self.corner(d)?;
         let side = 2 * self.half + 1;
@@ -278,18 +294,17 @@ impl Scene<'_> {
         Some(Cutout { pixels, variance, mask })
     }
 
+    /// What the detection is as a star, from what was known of it `before`.
     fn measure(
         &self,
+        before: Star,
         d: &Detection,
-        early: Option<Refusal>,
         sigma: f64,
         primary: Weight,
-        contamination: f64,
         settings: &StarSettings,
     ) -> (Star, Option<Candidate>) {
-        let mut star = unmeasured(d, contamination);
-        star.refused = early;
-        let (None, Some(cutout)) = (early, self.cut(d)) else {
+        let mut star = before;
+        let Some(cutout) = self.cut(d) else {
             return (star, None);
         };
         let (cx, cy) = (d.x.round(), d.y.round());
@@ -309,7 +324,7 @@ impl Scene<'_> {
                     Some(Refusal::NoFit)
                 } else if star.snr < settings.min_snr {
                     Some(Refusal::Faint)
-                } else if contamination > settings.max_contamination {
+                } else if star.contamination > settings.max_contamination {
                     Some(Refusal::Crowded)
                 } else {
                     None
