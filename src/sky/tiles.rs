@@ -81,6 +81,7 @@ impl<W: Fn(usize, usize) -> bool, F: Fn(usize, usize, &mut [f32])> pulp::Nullary
                 let (values, count) =
                     (&mut self.work.values[column * TILE_VALUES..], &mut self.work.counts[column]);
                 let line = &mut values[*count..*count + x1 - x0];
+                self.sample.pixels.call_for(y + self.sample.row_step, x0, x1 - x0);
                 (self.fill)(y, x0, line);
                 self.work.areas[column] += x1 - x0;
                 *count += match self.sample.covered.filter(|mask| !mask.is_clear(y, x0..x1)) {

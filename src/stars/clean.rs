@@ -100,21 +100,25 @@ pub fn bad_lines(residual: &Residual, covered: &Mask, sky: &Sky, region: Region)
     for y in spread(region.y0..region.y1, LINE_PLACES * LINE_PIXELS, 1).flatten() {
         residual.with_gaps(y, region.x0, &mut line);
         leave_out(covered, y, region.x0, &mut line);
-        arch.dispatch(Add { sums: &mut columns, values: &line, clip });
+        arch.dispatch(Add { sums: &mut columns, first: 0, values: &line, clip });
     }
-    let mut rows = LineSums::new(height);
+    let places: Vec<Range<usize>> = spread(region.x0..region.x1, LINE_PLACES, LINE_PIXELS).collect();
+    let across = places.first().map_or(0, Range::len).max(1);
+    // Pixels side by side by themselves at first: so they are added all at once.
+    let mut by_pixel = LineSums::new(height * across);
     let mut band = Vec::new();
-    for place in spread(region.x0..region.x1, LINE_PLACES, LINE_PIXELS).filter(|place| !place.is_empty()) {
+    for place in places.iter().filter(|place| !place.is_empty()) {
         for top in (region.y0..region.y1).step_by(BAND_ROWS) {
-            let count = BAND_ROWS.min(region.y1 - top);
-            band.resize(count * place.len(), 0.0);
-            residual.rectangle(top, place.start, place.len(), &mut band);
-            for (y, values) in (top..).zip(band.chunks_exact_mut(place.len())) {
+            band.resize(BAND_ROWS.min(region.y1 - top) * across, 0.0);
+            residual.rectangle(top, place.start, across, &mut band);
+            for (y, values) in (top..).zip(band.chunks_exact_mut(across)) {
                 leave_out(covered, y, place.start, values);
-                values.iter().for_each(|value| rows.add(y - region.y0, std::slice::from_ref(value), clip));
             }
+            let first = (top - region.y0) * across;
+            arch.dispatch(Add { sums: &mut by_pixel, first, values: &band, clip });
         }
     }
+    let rows = by_pixel.of_so_many(across);
     let limit = BAD_LINE_SIGMAS * sky.median_noise;
     let pick = |sums: &LineSums, start: usize| {
         let means: Vec<Option<f64>> = sums.means().collect();
@@ -145,6 +149,12 @@ impl LineSums {
         }
     }
 
+    /// So many lines as one.
+    fn of_so_many(&self, count: usize) -> Self {
+        let as_one = |of: &[f32]| of.chunks(count).map(|some| some.iter().sum()).collect();
+        Self { sums: as_one(&self.sums), counts: as_one(&self.counts) }
+    }
+
     fn means(&self) -> impl Iterator<Item = Option<f64>> + '_ {
         let mean = |(sum, count): (&f32, &f32)| {
             (*count >= MIN_LINE_PIXELS as f32).then(|| f64::from(*sum) / f64::from(*count))
@@ -155,6 +165,7 @@ impl LineSums {
 
 struct Add<'a> {
     sums: &'a mut LineSums,
+    first: usize,
     values: &'a [f32],
     clip: f32,
 }
@@ -164,7 +175,7 @@ impl pulp::NullaryFnOnce for Add<'_> {
 
     #[inline(always)]
     fn call(self) {
-        self.sums.add(0, self.values, self.clip);
+        self.sums.add(self.first, self.values, self.clip);
     }
 }
 

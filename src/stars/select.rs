@@ -99,7 +99,7 @@ pub fn select(frame: &FrameView, settings: &StarSettings) -> Result<FrameStars, 
     let found: Vec<Detection> = real.iter().map(|&k| found[k]).collect();
     let truncated: Vec<bool> = real.iter().map(|&k| truncated[k]).collect();
     // Single hot pixels have no wings that could reach a star: masked, they are no neighbours.
-    let single: Vec<bool> = found.iter().map(|d| is_single_pixel(&residual, d)).collect();
+    let single = are_single_pixels(&residual, &found);
     let mut masked = full;
     for (d, _) in found.iter().zip(&single).filter(|(_, single)| **single) {
         mask_brightest(&residual, &mut masked, d);
@@ -174,6 +174,20 @@ fn first_look(frame: &FrameView, sky: &Sky, full: &Mask) -> Option<FirstLook> {
 
 fn cutout_half(sigma: f64) -> usize {
     ((CUTOUT_HALF_SIGMAS * sigma).ceil() as usize).clamp(MIN_HALF_PIXELS, MAX_HALF_PIXELS)
+}
+
+/// Which of the detections are single bright pixels?
+fn are_single_pixels(residual: &Residual, found: &[Detection]) -> Vec<bool> {
+    let next = found.iter().skip(1).map(Some).chain([None]);
+    let one = |(d, next): (&Detection, Option<&Detection>)| {
+        // Found by their flux they lie anywhere: the pixels of the next come from memory meanwhile.
+        if let Some(next) = next {
+            let corner = |place: f64| (place.round() as usize).saturating_sub(2);
+            residual.call_for(corner(next.y), corner(next.x), 5, 5);
+        }
+        is_single_pixel(residual, d)
+    };
+    found.iter().zip(next).map(one).collect()
 }
 
 /// Masks the brightest pixel of the 3x3 around a detection.
