@@ -228,4 +228,20 @@ mod tests {
     fn an_empty_sky_gives_none() {
         assert_eq!(found(&field(&[], |v, _| v)), None);
     }
+
+    /// Words are looked at from where the highest of their stretches say that a pile can begin.
+    #[test]
+    fn words_give_the_level_of_floats() {
+        let wide = Region { x0: 0, x1: 200, y0: 0, y1: 200 };
+        let narrow = Region { x0: 30, x1: 190, y0: 10, y1: 150 };
+        for clip in [2000.0, 4095.0, 30_000.0, f32::INFINITY] {
+            let floats = field(&PEAKS, |v, _| v.min(clip).min(32_767.0).round());
+            let words = floats.iter().map(|value| *value as i16).collect();
+            let (floats, words) = (Pixels::from(floats), Pixels::of_words((200, 200), words, 0.0).unwrap());
+            for region in [wide, narrow] {
+                let level = |pixels: &Pixels| pile_up(pixels, &Tops::of(pixels), region);
+                assert_eq!(level(&words), level(&floats), "{clip} {region:?}");
+            }
+        }
+    }
 }

@@ -68,20 +68,27 @@ impl<'a> Strips<'a> {
         let pixels = match coding.words() {
             Some(zero) => {
                 let mut words = memory.words(height * width);
-                let decode = |bytes: &[u8], out: &mut [i16], tops: Band| {
-                    pulp::Arch::new().dispatch(Swap { bytes, out: &mut *out });
-                    tops.take_words(out, zero);
+                let swap = |words: &mut [i16]| pulp::Arch::new().dispatch(Swap { words });
+                let take = |words: &[i16], tops: Band| tops.take_words(words, zero);
+                let Some(()) = self.in_place(&mut words, &mut tops, notes, swap, take) else {
+                    return Ok(None);
                 };
-                let Some(()) = self.strips(&mut words, &mut tops, notes, decode) else { return Ok(None) };
                 Pixels::of_words(self.shape, words, zero)
             }
             None => {
                 let mut floats = memory.floats(height * width);
-                let decode = |bytes: &[u8], out: &mut [f32], tops: Band| {
-                    pulp::Arch::new().dispatch(Decode { coding, bytes, out: &mut *out });
-                    tops.take(out);
+                let take = |floats: &[f32], tops: Band| tops.take(floats);
+                let read = if coding.is_float() {
+                    let swap = |floats: &mut [f32]| pulp::Arch::new().dispatch(SwapFloats { floats });
+                    self.in_place(&mut floats, &mut tops, notes, swap, take)
+                } else {
+                    let decode = |bytes: &[u8], out: &mut [f32], tops: Band| {
+                        pulp::Arch::new().dispatch(Decode { coding, bytes, out: &mut *out });
+                        take(out, tops);
+                    };
+                    self.strips(&mut floats, &mut tops, notes, decode)
                 };
-                let Some(()) = self.strips(&mut floats, &mut tops, notes, decode) else { return Ok(None) };
+                let Some(()) = read else { return Ok(None) };
                 Pixels::of_floats(self.shape, floats)
             }
         };
@@ -91,18 +98,57 @@ impl<'a> Strips<'a> {
         Ok(Some((pixels.ok_or_else(axes)?, tops, self.content.blake3())))
     }
 
-    /// Fills `values` strip after strip by `decode`; `None` where the file does not end with them.
-    fn strips<T>(
+    /// Reads `values` as they are in the file, strip after strip, and makes numbers of them where they stand by `turn`;
+    /// `None` where the file does not end with them.
+    fn in_place<T: bytemuck::Pod>(
         &mut self,
         values: &mut [T],
         tops: &mut Tops,
         notes: &mut Vec<String>,
-        decode: impl Fn(&[u8], &mut [T], Band),
+        turn: impl Fn(&mut [T]),
+        take: impl Fn(&[T], Band),
+    ) -> Option<()> {
+        let (width, size) = (self.shape.1, size_of::<T>());
+        let rows = (STRIP / 4 / (width * size)).max(1);
+        let mut sum = self.hdu.header.card("DATASUM").map(|_| DataSum::default());
+        let mut rest = self.head[self.hdu.data_start.min(self.head.len())..].chain(&mut self.content);
+        let (mut done, all, mut padding) = (0, size_of_val(values), 0);
+        let mut bands = (0..values.len()).step_by(rows * width).zip(tops.bands(rows)).peekable();
+        while done < all {
+            // Up to where a strip of the file ends: of whole strips the hash is made faster.
+            let end = all.min(done + STRIP - (self.hdu.data_start + done) % STRIP);
+            let strip = &mut bytemuck::cast_slice_mut(values)[done..end];
+            rest.read_exact(strip).ok()?;
+            if end == all {
+                let mut last = strip.to_vec();
+                padding = read_padding(&self.hdu, &mut rest, &mut last)?;
+                sum.iter_mut().for_each(|sum| sum.add(&last));
+            } else if let Some(sum) = &mut sum {
+                sum.add(strip);
+            }
+            turn(&mut values[done / size..end / size]);
+            done = end;
+            while let Some((first, tops)) =
+                bands.next_if(|(first, _)| (first + rows * width).min(all / size) * size <= done)
+            {
+                take(&values[first..(first + rows * width).min(all / size)], tops);
+            }
+        }
+        self.note(padding, sum, notes);
+        Some(())
+    }
+
+    /// Fills `values` strip after strip by `decode`; `None` where the file does not end with them.
+    fn strips(
+        &mut self,
+        values: &mut [f32],
+        tops: &mut Tops,
+        notes: &mut Vec<String>,
+        decode: impl Fn(&[u8], &mut [f32], Band),
     ) -> Option<()> {
         let ((height, width), coding) = (self.shape, Coding::of(&self.hdu));
         let rows = (STRIP / (width * coding.bytes) / ROWS * ROWS).max(ROWS);
         let mut sum = self.hdu.header.card("DATASUM").map(|_| DataSum::default());
-        let behind = self.hdu.data_bytes.next_multiple_of(RECORD) - self.hdu.data_bytes;
         let mut rest = self.head[self.hdu.data_start.min(self.head.len())..].chain(&mut self.content);
         let (mut strip, mut padding, mut left) = (Vec::new(), 0, height);
         for (out, tops) in values.chunks_mut(rows * width).zip(tops.bands(rows)) {
@@ -111,20 +157,36 @@ impl<'a> Strips<'a> {
             rest.read_exact(&mut strip).ok()?;
             left -= out.len() / width;
             if left == 0 {
-                let all = (&mut rest).take(behind as u64 + 1).read_to_end(&mut strip);
-                padding = all.ok().filter(|found| *found <= behind)?;
+                padding = read_padding(&self.hdu, &mut rest, &mut strip)?;
             }
             if let Some(sum) = &mut sum {
                 sum.add(&strip);
             }
             decode(&strip[..bytes], out, tops);
         }
-        lacks_padding(behind, padding, notes);
+        self.note(padding, sum, notes);
+        Some(())
+    }
+
+    /// Notes what the end of the file and the sum of the data say against it.
+    fn note(&self, padding: usize, sum: Option<DataSum>, notes: &mut Vec<String>) {
+        lacks_padding(bytes_behind(&self.hdu), padding, notes);
         if let Some(sum) = sum {
             image::note_sum(&self.hdu, sum.folded(), notes);
         }
-        Some(())
     }
+}
+
+/// Bytes that fill up the last record.
+fn bytes_behind(hdu: &Hdu) -> usize {
+    hdu.data_bytes.next_multiple_of(RECORD) - hdu.data_bytes
+}
+
+/// Appends the bytes behind the data, and says how many they are; `None` where more follow.
+fn read_padding(hdu: &Hdu, rest: &mut impl Read, bytes: &mut Vec<u8>) -> Option<usize> {
+    let behind = bytes_behind(hdu);
+    let found = rest.take(behind as u64 + 1).read_to_end(bytes).ok();
+    found.filter(|found| *found <= behind)
 }
 
 /// Sum of the data as 32-bit numbers, ones' complement.
@@ -172,6 +234,11 @@ impl Coding {
         }
     }
 
+    /// Are pixels as the file has them but for the order of their bytes?
+    fn is_float(&self) -> bool {
+        self.bitpix == -32 && self.scale == 1.0 && self.zero == 0.0
+    }
+
     /// The zero point, where pixels stay as they are: numbers of 16 bits, each of which is a value.
     fn words(&self) -> Option<f32> {
         // Whole numbers up to 2^24 are exact in single precision.
@@ -180,10 +247,9 @@ impl Coding {
     }
 }
 
-/// Bytes into words, as many as `out` holds.
+/// Words as the file has them into those of the machine.
 struct Swap<'a> {
-    bytes: &'a [u8],
-    out: &'a mut [i16],
+    words: &'a mut [i16],
 }
 
 impl pulp::NullaryFnOnce for Swap<'_> {
@@ -191,8 +257,24 @@ impl pulp::NullaryFnOnce for Swap<'_> {
 
     #[inline(always)]
     fn call(self) {
-        for (out, word) in self.out.iter_mut().zip(self.bytes.as_chunks::<2>().0) {
-            *out = i16::from_be_bytes(*word);
+        for word in self.words {
+            *word = i16::from_be(*word);
+        }
+    }
+}
+
+/// The same of floats.
+struct SwapFloats<'a> {
+    floats: &'a mut [f32],
+}
+
+impl pulp::NullaryFnOnce for SwapFloats<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        for float in self.floats {
+            *float = finite(f32::from_bits(u32::from_be(float.to_bits())));
         }
     }
 }
@@ -231,11 +313,6 @@ impl pulp::NullaryFnOnce for Decode<'_> {
             64 => {
                 let pixels = bytes.as_chunks::<8>().0.iter().map(|pixel| i64::from_be_bytes(*pixel));
                 whole(out, pixels, scale, zero, blank);
-            }
-            -32 if scale == 1.0 && zero == 0.0 => {
-                for (out, pixel) in out.iter_mut().zip(bytes.as_chunks::<4>().0) {
-                    *out = finite(f32::from_be_bytes(*pixel));
-                }
             }
             -32 => {
                 for (out, pixel) in out.iter_mut().zip(bytes.as_chunks::<4>().0) {

@@ -385,4 +385,21 @@ mod tests {
         let region = Region { x0: 0, x1: 20, y0: 0, y1: 20 };
         assert!(measure(&pixels.into(), region, None).is_err());
     }
+
+    #[test]
+    fn a_tile_and_those_around_it_give_their_extremes_and_their_median() {
+        let mut rng = rand::rngs::StdRng::seed_from_u64(8);
+        let normal = Normal::new(3.0, 1.0).unwrap();
+        for (rows, columns) in [(1, 1), (1, 4), (3, 2), (6, 7)] {
+            let grid = Array2::from_shape_fn((rows, columns), |_| f64::from(normal.sample(&mut rng) as f32));
+            let (least, medians) = (of_neighbours(&grid, f64::min), median_of_neighbours(&grid));
+            for ((row, column), median) in medians.indexed_iter() {
+                let mut near: Vec<f32> =
+                    neighbours(row, column, rows, columns).map(|at| grid[at] as f32).collect();
+                assert_eq!(*median, quantile(&mut near, 0.5, None).unwrap());
+                let lowest = near.iter().copied().fold(f32::INFINITY, f32::min);
+                assert_eq!(least[(row, column)], f64::from(lowest));
+            }
+        }
+    }
 }
