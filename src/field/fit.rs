@@ -42,6 +42,7 @@ pub struct FieldFit {
     pub residuals: Vec<f64>,
     /// Robust weights 0..1, one a star (all 1 without robustness).
     pub weights: Vec<f64>,
+    /// One a star; none from [`fit_design`].
     pub leverage: Vec<f64>,
 }
 
@@ -96,10 +97,12 @@ pub fn fit(
         let (found, expected) = (start.len(), values.len());
         return Err(FieldError::LengthMismatch { what: "the list of weights", found, expected });
     }
-    fit_design(basis, &basis.design(xs, ys), values, sigmas, robustness)
+    let design = basis.design(xs, ys);
+    let (fitted, solution, product) = fitted(basis, &design, values, sigmas, robustness)?;
+    Ok(FieldFit { leverage: solution.leverages(&design, &product), ..fitted })
 }
 
-/// As [`fit`], for a basis evaluated at the stars: one row each, as [`Basis::design`] gives them.
+/// As [`fit`], for a basis evaluated at the stars: one row each, as [`Basis::design`] gives them; without the leverages.
 /// Entries must be finite.
 ///
 /// Errors: fewer stars than functions, stars that do not span the basis.
@@ -110,6 +113,17 @@ pub fn fit_design(
     sigmas: &[f64],
     robustness: Robustness,
 ) -> Result<FieldFit, FieldError> {
+    fitted(basis, design, values, sigmas, robustness).map(|(fitted, ..)| fitted)
+}
+
+/// The fit without its leverages, the solution behind it, and the weights of that.
+fn fitted(
+    basis: &Basis,
+    design: &DMatrix<f64>,
+    values: &[f64],
+    sigmas: &[f64],
+    robustness: Robustness,
+) -> Result<(FieldFit, Solution, Vec<f64>), FieldError> {
     let rows = Rows::new(design, values, sigmas);
     let (solution, weights) = rows.solve(robustness, |_| true)?;
     let mut covariance = solution.covariance();
@@ -121,16 +135,17 @@ pub fn fit_design(
     let product: Vec<f64> = rows.inverse_variance.iter().zip(&weights).map(|(w, u)| u * w).collect();
     let chi2 = residuals.iter().zip(&product).map(|(r, w)| w * r * r).sum();
     let used = weights.iter().filter(|u| **u > 0.0).count();
-    Ok(FieldFit {
+    let fitted = FieldFit {
         basis: basis.clone(),
         dof: used - basis.functions(),
-        leverage: solution.leverages(design, &product),
-        coefficients: solution.coefficients,
+        leverage: Vec::new(),
+        coefficients: solution.coefficients.clone(),
         covariance,
         chi2,
         residuals,
         weights,
-    })
+    };
+    Ok((fitted, solution, product))
 }
 
 /// Robust weights that move by less than this have settled; where they began from those of a fit that
@@ -170,16 +185,16 @@ impl<'a> Rows<'a> {
             Some(_) => (0, SETTLED_NEAR),
         };
         let inverse_deviations = self.inverse_deviations(&solution.leverages(self.design, &product));
-        let (mut distances, mut sorted) = (product.clone(), Vec::with_capacity(kept.len()));
-        for (weight_of, iterations) in [(huber as fn(f64) -> f64, huber_steps), (bisquare, 25)] {
+        let (mut distances, mut keys) = (product.clone(), Vec::with_capacity(kept.len()));
+        for (begins, iterations) in [(true, huber_steps), (false, 25)] {
             for _ in 0..iterations {
                 self.distances(&solution, &inverse_deviations, &mut distances);
-                sorted.clear();
-                sorted.extend(kept.iter().map(|&i| distances[i]));
-                let Some(scale) = scale_of_absolute(&mut sorted).filter(|s| *s > 1e-9) else { break };
-                let mut moved = 0.0f64;
+                let scale = scale_of_absolute(kept.iter().map(|&i| distances[i]), &mut keys);
+                let Some(scale) = scale.filter(|s| *s > 1e-9) else { break };
+                let (mut moved, per_scale) = (0.0f64, 1.0 / scale);
                 for &i in &kept {
-                    let new = weight_of(distances[i] / scale);
+                    let distance = distances[i] * per_scale;
+                    let new = if begins { huber(distance) } else { bisquare(distance) };
                     moved = moved.max((new - weights[i]).abs());
                     weights[i] = new;
                 }

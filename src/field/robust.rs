@@ -23,11 +23,7 @@ pub fn huber(distance: f64) -> f64 {
 
 /// The median; none of an empty slice. NaN sorts last.
 pub fn median(values: &[f64]) -> Option<f64> {
-    median_of(&mut values.to_vec())
-}
-
-/// The same, the values left in some other order.
-fn median_of(values: &mut [f64]) -> Option<f64> {
+    let mut values = values.to_vec();
     if values.is_empty() {
         return None;
     }
@@ -40,13 +36,22 @@ fn median_of(values: &mut [f64]) -> Option<f64> {
 
 /// Standard deviation of a zero-mean Gaussian from the median of its absolute values.
 pub fn scale_about_zero(residuals: &[f64]) -> Option<f64> {
-    let mut absolute: Vec<f64> = residuals.iter().map(|r| r.abs()).collect();
-    scale_of_absolute(&mut absolute)
+    scale_of_absolute(residuals.iter().map(|r| r.abs()), &mut Vec::with_capacity(residuals.len()))
 }
 
-/// The same from the absolute values, which are left in some other order.
-pub fn scale_of_absolute(absolute: &mut [f64]) -> Option<f64> {
-    Some(MAD_TO_SIGMA * median_of(absolute)?)
+/// The same from the absolute values themselves; `keys` is to work in. The bits of numbers that are not negative are in
+/// their order, and whole numbers are ranked faster.
+pub fn scale_of_absolute(absolute: impl Iterator<Item = f64>, keys: &mut Vec<u64>) -> Option<f64> {
+    keys.clear();
+    keys.extend(absolute.map(f64::to_bits));
+    if keys.is_empty() {
+        return None;
+    }
+    let (middle, odd) = (keys.len() / 2, keys.len() % 2 == 1);
+    let (below, &mut upper, _) = keys.select_nth_unstable(middle);
+    let upper = f64::from_bits(upper);
+    let median = if odd { upper } else { 0.5 * (f64::from_bits(*below.iter().max()?) + upper) };
+    Some(MAD_TO_SIGMA * median)
 }
 
 /// Factor that turns `(X^T U W X)^-1` (bisquare weights U, inverse variances W) into the

@@ -243,9 +243,7 @@ impl Columns {
         let (mut dx, mut factor, mut ratio) = ([0.0; LANES], [0.0; LANES], [1.0; LANES]);
         for k in 0..LANES {
             dx[k] = start + k as f64;
-            let exponent = -dx[k] * (0.5 * pxx * dx[k] + pxy * dy);
-            let value = exp(exponent);
-            factor[k] = if exponent > -2.0 * SAFE_EXPONENT { value } else { 0.0 };
+            factor[k] = weight_of(-dx[k] * (0.5 * pxx * dx[k] + pxy * dy));
         }
         if pxy != 0.0 {
             for k in 0..LANES {
@@ -257,6 +255,13 @@ impl Columns {
             && 0.5 * pyy * farthest * farthest < SAFE_EXPONENT;
         Self { first, dx, factor, ratio, is_safe }
     }
+}
+
+/// `eˣ`, or nothing where that is too little to count: no sum must be made of what [`exp`] leaves at its bound.
+#[inline(always)]
+fn weight_of(exponent: f64) -> f64 {
+    let value = exp(exponent);
+    if exponent > -2.0 * SAFE_EXPONENT { value } else { 0.0 }
 }
 
 /// `eˣ` without a branch or a table, so that a loop of it runs in all lanes at once; to some `1e-15` of itself where
@@ -365,7 +370,7 @@ impl<S: Simd, const LIGHT: usize, const POWER: usize> InColumns<S, LIGHT, POWER>
             let mut weights = [0.0; LANES];
             for k in 0..LANES {
                 let dx = columns.dx[k];
-                weights[k] = exp(-0.5 * (dx * (pxx * dx + 2.0 * pxy * dy) + pyy * dy * dy));
+                weights[k] = weight_of(-0.5 * (dx * (pxx * dx + 2.0 * pxy * dy) + pyy * dy * dy));
             }
             let w = load::<S>(&weights, lane);
             let mut term = simd.mul_f64s(w, load::<S>(&grid.values, at));
@@ -420,6 +425,18 @@ mod tests {
             assert!((exp(x) / x.exp() - 1.0).abs() < 1e-15, "{x}");
         }
         assert_eq!((exp(-1e9), exp(1e9)), (exp(-700.0), exp(700.0)));
+    }
+
+    /// A weight may shrink to less than a pixel between pixels: then it sees nothing, rather than all pixels alike.
+    #[test]
+    fn a_weight_that_reaches_no_pixel_has_no_light() {
+        let image = Array2::from_elem((21, 21), 100.0_f32);
+        let grid = Grid::centred(&image, &image).unwrap();
+        // The last lies along a diagonal half-way between those of the pixels.
+        for covariance in [[1e-5, 0.0, 1e-5], [1e-5, 9e-6, 1e-5], [2.0, 1.999_99, 2.0]] {
+            let weight = Gaussian::new(0.5, 0.0, covariance).unwrap();
+            assert_eq!(grid.light(&weight), [0.0; QUARTIC], "{covariance:?}");
+        }
     }
 
     #[test]
