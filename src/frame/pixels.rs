@@ -168,9 +168,6 @@ fn as_many<T: Clone + Default>(mut values: Vec<T>, count: usize) -> Vec<T> {
     values
 }
 
-/// Bytes of a line of the processor's cache.
-const LINE: usize = 64;
-
 /// Has memory come into the processor's cache. On other processors than the usual ones this does nothing.
 #[inline(always)]
 #[cfg_attr(
@@ -182,10 +179,14 @@ const LINE: usize = 64;
 )]
 fn call_for<T>(values: &[T]) {
     #[cfg(target_arch = "x86_64")]
-    for place in values.chunks(LINE / size_of::<T>()) {
+    {
         use std::arch::x86_64::{_MM_HINT_T0, _mm_prefetch};
-        // SAFETY: a hint reads nothing and cannot fail, wherever it points; here it points into the slice.
-        unsafe { _mm_prefetch::<_MM_HINT_T0>(place.as_ptr().cast()) }
+        /// Bytes of a line of the cache.
+        const LINE: usize = 64;
+        for place in values.chunks(LINE / size_of::<T>()) {
+            // SAFETY: a hint reads nothing and cannot fail, wherever it points; here it points into the slice.
+            unsafe { _mm_prefetch::<_MM_HINT_T0>(place.as_ptr().cast()) }
+        }
     }
     #[cfg(not(target_arch = "x86_64"))]
     let _ = values;

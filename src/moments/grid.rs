@@ -368,9 +368,8 @@ impl<S: Simd, const LIGHT: usize, const POWER: usize> InColumns<S, LIGHT, POWER>
         for (row, &dy) in rows.rows.clone().zip(&rows.dy) {
             let at = row * grid.stride + columns.first + lane;
             let mut weights = [0.0; LANES];
-            for k in 0..LANES {
-                let dx = columns.dx[k];
-                weights[k] = weight_of(-0.5 * (dx * (pxx * dx + 2.0 * pxy * dy) + pyy * dy * dy));
+            for (weight, &dx) in weights.iter_mut().zip(&columns.dx) {
+                *weight = weight_of(-0.5 * (dx * (pxx * dx + 2.0 * pxy * dy) + pyy * dy * dy));
             }
             let w = load::<S>(&weights, lane);
             let mut term = simd.mul_f64s(w, load::<S>(&grid.values, at));
