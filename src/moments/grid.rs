@@ -9,6 +9,7 @@ use std::ops::Range;
 use ndarray::Array2;
 use pulp::{Simd, WithSimd};
 
+use super::exponential::{exp, weight_of};
 use super::pixels::Gaussian;
 use super::powers::{QUARTIC, SUMS, place};
 
@@ -257,48 +258,6 @@ impl Columns {
     }
 }
 
-/// `eˣ`, or nothing where that is too little to count: no sum must be made of what [`exp`] leaves at its bound.
-#[inline(always)]
-fn weight_of(exponent: f64) -> f64 {
-    let value = exp(exponent);
-    if exponent > -2.0 * SAFE_EXPONENT { value } else { 0.0 }
-}
-
-/// `eˣ` without a branch or a table, so that a loop of it runs in all lanes at once; to some `1e-15` of itself where
-/// `|x| < 700`, and no more than at that bound beyond.
-#[inline(always)]
-fn exp(x: f64) -> f64 {
-    /// Added to a number, leaves the nearest whole one in its last bits.
-    const TO_WHOLE: f64 = 6_755_399_441_055_744.0;
-    /// `ln 2` in two parts, of which the first has bits to spare.
-    const LN_2: [f64; 2] = [0.693_147_180_369_123_8, 1.908_214_929_270_587_7e-10];
-    let x = x.clamp(-700.0, 700.0);
-    let shifted = x.mul_add(std::f64::consts::LOG2_E, TO_WHOLE);
-    let whole = shifted - TO_WHOLE;
-    let rest = whole.mul_add(-LN_2[1], whole.mul_add(-LN_2[0], x));
-    // Even and odd powers apart, so that neither waits for the other.
-    let square = rest * rest;
-    let (mut even, mut odd) = (INVERSE_FACTORIALS[12], INVERSE_FACTORIALS[11]);
-    for k in (0..5).rev() {
-        even = even.mul_add(square, INVERSE_FACTORIALS[2 * k + 2]);
-        odd = odd.mul_add(square, INVERSE_FACTORIALS[2 * k + 1]);
-    }
-    let sum = odd.mul_add(rest, even.mul_add(square, 1.0));
-    let power_of_two = f64::from_bits((shifted.to_bits() << 52).wrapping_add(1.0_f64.to_bits()));
-    sum * power_of_two
-}
-
-/// `1/k!`
-const INVERSE_FACTORIALS: [f64; 13] = {
-    let mut inverse = [1.0; 13];
-    let mut k = 1;
-    while k < 13 {
-        inverse[k] = inverse[k - 1] / k as f64;
-        k += 1;
-    }
-    inverse
-};
-
 /// The lanes of a list from `first` on, which it holds.
 #[inline(always)]
 fn load<S: Simd>(values: &[f64], first: usize) -> S::f64s {
@@ -416,15 +375,6 @@ fn write<S: Simd, const ORDERS: usize>(simd: S, sums: &[[S::f64s; ORDERS]; ORDER
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn the_exponential_is_that_of_the_library() {
-        for k in -140_000..=140_000 {
-            let x = 0.005 * f64::from(k) * 0.999;
-            assert!((exp(x) / x.exp() - 1.0).abs() < 1e-15, "{x}");
-        }
-        assert_eq!((exp(-1e9), exp(1e9)), (exp(-700.0), exp(700.0)));
-    }
 
     /// A weight may shrink to less than a pixel between pixels: then it sees nothing, rather than all pixels alike.
     #[test]

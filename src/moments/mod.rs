@@ -3,6 +3,7 @@
 //!
 //! - [`pixels`]: pixels in rows, of one star or many, and the Gaussian weight on them
 //! - [`grid`]: a cut-out and its sums of powers under a weight
+//! - `exponential`: the weight itself
 //! - [`powers`]: polynomials summed over the pixels
 //! - [`sums`]: weighted sums and what follows from them
 //! - [`estimating`]: the equations and their solution
@@ -13,6 +14,7 @@
 //! - [`pooled`]: the mean star of many, and how the rungs respond to a change
 
 pub mod estimating;
+mod exponential;
 pub mod grid;
 mod higher;
 pub mod noise;

@@ -7,7 +7,7 @@ use super::clean::{Saturated, bad_lines};
 use super::detect::{DETECTION_SNR, Detection, detect, source_mask, under_new_sky};
 use super::isolate::{contamination, drop_wings};
 use super::locus::{Candidate, Locus, NARROW_SHARE};
-use super::width::{Width, is_single_pixel, typical_width};
+use super::width::{Width, are_single_pixels, is_single_pixel, typical_width};
 use super::wings::Wings;
 use super::{Ladder, Refusal, Star};
 use crate::frame::{Pixels, Region, Tops};
@@ -174,20 +174,6 @@ fn first_look(frame: &FrameView, sky: &Sky, full: &Mask) -> Option<FirstLook> {
 
 fn cutout_half(sigma: f64) -> usize {
     ((CUTOUT_HALF_SIGMAS * sigma).ceil() as usize).clamp(MIN_HALF_PIXELS, MAX_HALF_PIXELS)
-}
-
-/// Which of the detections are single bright pixels?
-fn are_single_pixels(residual: &Residual, found: &[Detection]) -> Vec<bool> {
-    let next = found.iter().skip(1).map(Some).chain([None]);
-    let one = |(d, next): (&Detection, Option<&Detection>)| {
-        // Found by their flux they lie anywhere: the pixels of the next come from memory meanwhile.
-        if let Some(next) = next {
-            let corner = |place: f64| (place.round() as usize).saturating_sub(2);
-            residual.call_for(corner(next.y), corner(next.x), 5, 5);
-        }
-        is_single_pixel(residual, d)
-    };
-    found.iter().zip(next).map(one).collect()
 }
 
 /// Masks the brightest pixel of the 3x3 around a detection.

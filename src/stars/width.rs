@@ -117,6 +117,20 @@ pub fn is_single_pixel(residual: &Residual, d: &Detection) -> bool {
     neighbour_share(residual, d.x, d.y).is_some_and(|share| share < MIN_NEIGHBOUR_SHARE)
 }
 
+/// [`is_single_pixel`] of all.
+pub fn are_single_pixels(residual: &Residual, found: &[Detection]) -> Vec<bool> {
+    let next = found.iter().skip(1).map(Some).chain([None]);
+    let one = |(d, next): (&Detection, Option<&Detection>)| {
+        // Found by their flux they lie anywhere: the pixels of the next come from memory meanwhile.
+        if let Some(next) = next {
+            let corner = |place: f64| (place.round() as usize).saturating_sub(2);
+            residual.call_for(corner(next.y), corner(next.x), 5, 5);
+        }
+        is_single_pixel(residual, d)
+    };
+    found.iter().zip(next).map(one).collect()
+}
+
 /// Bands of rows, evenly over the height, that make up this share of a region.
 fn bands(region: Region, share: f64) -> Vec<Range<usize>> {
     if share >= 1.0 {
