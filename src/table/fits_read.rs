@@ -203,12 +203,12 @@ fn short_string(rest: &str) -> Option<String> {
 fn read_long_string(file: &mut Memory, key: &str) -> Result<String> {
     let key = c_string(key);
     let mut value: *mut c_char = ptr::null_mut();
-    file.check(|f, s| unsafe { sys::ffgkls(f, key.as_ptr(), &mut value, ptr::null_mut(), s) })?;
+    let read = file.check(|f, s| unsafe { sys::ffgkls(f, key.as_ptr(), &mut value, ptr::null_mut(), s) });
     if value.is_null() {
-        return Ok(String::new());
+        return read.map(|()| String::new());
     }
-    // SAFETY: on success the library gives a string of its own allocator, ended by zero.
-    let text = unsafe { CStr::from_ptr(value) }.to_string_lossy().trim_end().to_string();
+    // SAFETY: the library gives a string of its own allocator, ended by zero on success; a failed one is ours too.
+    let text = read.map(|()| unsafe { CStr::from_ptr(value) }.to_string_lossy().trim_end().to_string());
     unsafe { free(value.cast()) };
-    Ok(from_ascii(&text))
+    text.map(|text| from_ascii(&text))
 }
