@@ -67,7 +67,7 @@ type Bright = (f32, usize, usize);
 fn lowest_asked_for(pixels: &Pixels, tops: &Tops, usable: Region, sky: f64, width: f64) -> f32 {
     let mut height = OVER_THE_SKY * width.max(f64::EPSILON);
     if pixels.is_whole() {
-        // As many stretches inside hold a pixel as high each: the highest outlier but the last is no lower.
+        // As many stretches inside as outliers are looked over hold a pixel as high each: none of those is lower.
         let inside = tops.stretches().filter(|(_, y, columns)| {
             (usable.y0..usable.y1).contains(y) && columns.start >= usable.x0 && columns.end <= usable.x1
         });

@@ -115,7 +115,8 @@ impl<'a> Strips<'a> {
         let (mut done, all, mut padding) = (0, size_of_val(values), 0);
         let mut bands = (0..values.len()).step_by(rows * width).zip(tops.bands(rows)).peekable();
         while done < all {
-            // Up to where a strip of the file ends: of whole strips the hash is made faster.
+            // Up to where a strip of the file ends: of whole strips the hash is made faster. Records and strips have whole
+            // numbers of 32 bits.
             let end = all.min(done + STRIP - (self.hdu.data_start + done) % STRIP);
             let strip = &mut bytemuck::cast_slice_mut(values)[done..end];
             rest.read_exact(strip).ok()?;

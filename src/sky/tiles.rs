@@ -72,9 +72,12 @@ impl<W: Fn(usize, usize) -> bool, F: Fn(usize, usize, &mut [f32])> pulp::Nullary
     #[inline(always)]
     fn call(mut self) {
         let (region, (rows, columns)) = (self.sample.region, self.before.dim());
+        let wanted: Vec<usize> = (0..columns).filter(|&column| (self.wanted)(self.row, column)).collect();
+        if wanted.is_empty() {
+            return;
+        }
         let (y0, y1) = span(region.y0, region.height(), rows, self.row);
         self.work.clear(columns);
-        let wanted: Vec<usize> = (0..columns).filter(|&column| (self.wanted)(self.row, column)).collect();
         for y in (y0..y1).step_by(self.sample.row_step) {
             for &column in &wanted {
                 let (x0, x1) = span(region.x0, region.width(), columns, column);
