@@ -113,7 +113,9 @@ impl<'a> Strips<'a> {
         let mut sum = self.hdu.header.card("DATASUM").map(|_| DataSum::default());
         let mut rest = self.head[self.hdu.data_start.min(self.head.len())..].chain(&mut self.content);
         let (mut done, all, mut padding) = (0, size_of_val(values), 0);
-        let mut bands = (0..values.len()).step_by(rows * width).zip(tops.bands(rows)).peekable();
+        let count = values.len();
+        let band = |first: usize| first..(first + rows * width).min(count);
+        let mut bands = (0..count).step_by(rows * width).map(band).zip(tops.bands(rows)).peekable();
         while done < all {
             // Up to where a strip of the file ends: of whole strips the hash is made faster. Records and strips have whole
             // numbers of 32 bits.
@@ -129,10 +131,8 @@ impl<'a> Strips<'a> {
             }
             turn(&mut values[done / size..end / size]);
             done = end;
-            while let Some((first, tops)) =
-                bands.next_if(|(first, _)| (first + rows * width).min(all / size) * size <= done)
-            {
-                take(&values[first..(first + rows * width).min(all / size)], tops);
+            while let Some((band, tops)) = bands.next_if(|(band, _)| band.end * size <= done) {
+                take(&values[band], tops);
             }
         }
         self.note(padding, sum, notes);

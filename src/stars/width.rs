@@ -119,16 +119,15 @@ pub fn is_single_pixel(residual: &Residual, d: &Detection) -> bool {
 
 /// [`is_single_pixel`] of all.
 pub fn are_single_pixels(residual: &Residual, found: &[Detection]) -> Vec<bool> {
-    let next = found.iter().skip(1).map(Some).chain([None]);
-    let one = |(d, next): (&Detection, Option<&Detection>)| {
+    let one = |k: usize| {
         // Found by their flux they lie anywhere: the pixels of the next come from memory meanwhile.
-        if let Some(next) = next {
+        if let Some(next) = found.get(k + 1) {
             let corner = |place: f64| (place.round() as usize).saturating_sub(2);
             residual.call_for(corner(next.y), corner(next.x), 5, 5);
         }
-        is_single_pixel(residual, d)
+        is_single_pixel(residual, &found[k])
     };
-    found.iter().zip(next).map(one).collect()
+    (0..found.len()).map(one).collect()
 }
 
 /// Bands of rows, evenly over the height, that make up this share of a region.
