@@ -6,7 +6,7 @@ use std::ops::Range;
 
 use rayon::prelude::*;
 
-use super::smoothing::{CHUNK, along_row, any_above, down_columns, kernel};
+use super::smoothing::{CHUNK, STRETCH, along_row, down_columns, kernel};
 use crate::frame::{Pixels, Region};
 use crate::sky::{Mask, Residual, Sky, any_nan};
 
@@ -212,6 +212,8 @@ impl Peaks<'_> {
         self.work.resize(sums + taps * length + 3 * stride + CHUNK, 0.0);
         let unaligned = self.work.as_ptr().align_offset(size_of::<f32>() * CHUNK).min(CHUNK);
         let (mut found, mut starts, mut next) = (Vec::new(), Vec::with_capacity(taps), 0);
+        // Of each of three smoothed rows the stretches that stand over the floor.
+        let mut high = [0; 3];
         for k in 0..looked_at {
             let (smoothed, lines) = self.work[unaligned..].split_at_mut(3 * stride);
             let (column_sums, lines) = lines.split_at_mut(sums);
@@ -225,20 +227,30 @@ impl Peaks<'_> {
             starts.clear();
             starts.extend(under.map(|row| row % taps * length));
             down_columns(lines, &starts, kernel, &mut column_sums[..length]);
-            along_row(column_sums, kernel, new);
+            high[k % 3] = along_row(column_sums, kernel, floor, new);
             if input.may_have_gaps() && any_nan(&new[..width]) {
                 return None;
             }
             if k < 2 {
                 continue;
             }
-            let rows = [2, 1, 0].map(|back| &self.work[unaligned + (k - back) % 3 * stride..][..width]);
-            for first in (1..width - 1).step_by(64) {
-                let last = (first + 64).min(width - 1);
-                if any_above(&rows[1][first..last], floor) {
-                    for i in (first..last).filter(|&i| rows[1][i] > floor && is_peak(rows, i)) {
-                        let with_sky = input.with_sky.is_some();
-                        found.extend(self.detection(rows, i, (k - 2) * self.step, with_sky));
+            let rows = [2, 1, 0].map(|back| &self.work[unaligned + (k - back) % 3 * stride..]);
+            let mut left = high[(k - 1) % 3];
+            while left != 0 {
+                let first = STRETCH * left.trailing_zeros() as usize;
+                left &= left - 1;
+                // The outermost pixels are there to tell the peaks beside them; what fills up the last chunk is nothing.
+                let columns = first.max(1)..(first + STRETCH).min(width - 1);
+                let around = rows.map(|row| row[columns.start - 1..].first_chunk());
+                if let [Some(above), Some(own), Some(below)] = around {
+                    let are_peaks = peaks_among([above, own, below], floor);
+                    // By eights, of which most hold none.
+                    let eights = columns.clone().step_by(8).zip(are_peaks.as_chunks::<8>().0);
+                    for (i, eight) in eights.filter(|(_, eight)| **eight != [false; 8]) {
+                        for i in (i..columns.end).zip(eight).filter_map(|(i, is_peak)| is_peak.then_some(i)) {
+                            let with_sky = input.with_sky.is_some();
+                            found.extend(self.detection(rows, i, (k - 2) * self.step, with_sky));
+                        }
                     }
                 }
             }
@@ -297,13 +309,18 @@ pub fn under_new_sky(found: &[Detection], sigma: f64, old: &Sky, new: &Sky, limi
     moved
 }
 
-/// True for a local maximum of its 3x3 pixels in three rows; of equal pixels the first in reading
-/// order.
+/// Which of the inner pixels of the second of three rows are local maxima over a floor, each against the 3x3 pixels around
+/// it; of equal pixels the first in reading order.
 #[inline(always)]
-fn is_peak([above, own, below]: [&[f32]; 3], x: usize) -> bool {
-    let value = own[x];
-    let is_top = own[x - 1] < value && own[x + 1] <= value;
-    is_top && (x - 1..=x + 1).all(|x| above[x] < value && below[x] <= value)
+fn peaks_among([above, own, below]: [&[f32; STRETCH + 2]; 3], floor: f32) -> [bool; STRETCH] {
+    let mut are_peaks = [false; STRETCH];
+    for (k, is_peak) in are_peaks.iter_mut().enumerate() {
+        let value = own[k + 1];
+        let over_above = (above[k] < value) & (above[k + 1] < value) & (above[k + 2] < value);
+        let over_below = (below[k] <= value) & (below[k + 1] <= value) & (below[k + 2] <= value);
+        *is_peak = (value > floor) & (own[k] < value) & (own[k + 2] <= value) & over_above & over_below;
+    }
+    are_peaks
 }
 
 /// Vertex of the parabola through three equidistant values, in -0.5..0.5.
@@ -342,13 +359,34 @@ mod tests {
 
     #[test]
     fn of_a_flat_top_one_peak_is_taken() {
-        let mut image = Array2::zeros((9, 9));
+        let mut image = Array2::zeros((9, STRETCH + 2));
         for (y, x) in [(4, 4), (4, 5), (5, 4), (5, 5)] {
             image[(y, x)] = 1.0_f32;
         }
-        let rows: Vec<Vec<f32>> = image.outer_iter().map(|row| row.to_vec()).collect();
-        let at = |y: usize, x: usize| is_peak([&rows[y - 1], &rows[y], &rows[y + 1]], x);
-        assert!(at(4, 4));
-        assert!(![(4, 5), (5, 4), (5, 5)].iter().any(|&(y, x)| at(y, x)));
+        let row = |y: usize| image.row(y).to_slice().unwrap().first_chunk().unwrap();
+        let mut peaks = Vec::new();
+        for y in 1..8 {
+            let are_peaks = peaks_among([row(y - 1), row(y), row(y + 1)], 0.5);
+            peaks.extend((0..STRETCH).filter(|&k| are_peaks[k]).map(|k| (y, k + 1)));
+        }
+        assert_eq!(peaks, [(4, 4)]);
+    }
+
+    /// Behind the end of a smoothed row, what fills up its last chunk is higher than a negative sky.
+    #[test]
+    fn a_sky_below_zero_is_looked_at_to_its_edge() {
+        let star = |y: usize, x: usize, at: usize| {
+            1000.0 * (-0.5 * ((y as f32 - 40.0).powi(2) + (x as f32 - at as f32).powi(2))).exp()
+        };
+        for width in 130..290 {
+            let ripple = |y: usize, x: usize| ((7 * x + 13 * y) % 11) as f32 - 5.0;
+            let at = width - 6;
+            let image = Array2::from_shape_fn((80, width), |(y, x)| ripple(y, x) - 2000.0 + star(y, x, at));
+            let (pixels, region) = (Pixels::from(image), Region { x0: 0, x1: width, y0: 0, y1: 80 });
+            let sky = crate::sky::measure(&pixels, region, None).unwrap();
+            let found = detect(&Residual::new(&pixels, &sky, region), &sky, region, 1.0, 20.0);
+            let places: Vec<_> = found.iter().map(|d| (d.y.round() as usize, d.x.round() as usize)).collect();
+            assert_eq!(places, [(40, at)], "{width}");
+        }
     }
 }

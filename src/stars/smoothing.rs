@@ -49,10 +49,14 @@ pub(super) fn down_columns(lines: &[f32], starts: &[usize], kernel: &[f32], out:
     }
 }
 
-/// The line smoothed along itself, in as many whole chunks as `out` holds; it is longer than those by the kernel less
-/// one.
+/// Smoothed pixels of which it is told at once whether one stands high.
+pub(super) const STRETCH: usize = 64;
+
+/// The line smoothed along itself, in as many whole chunks as `out` holds, 32 at most; it is longer than those by the
+/// kernel less one. Gives the stretches that have a pixel above `floor`, a bit each, the first in the lowest.
 #[inline(always)]
-pub(super) fn along_row(line: &[f32], kernel: &[f32], out: &mut [f32]) {
+pub(super) fn along_row(line: &[f32], kernel: &[f32], floor: f32, out: &mut [f32]) -> u64 {
+    let mut high = 0;
     for (k, out) in out.as_chunks_mut::<CHUNK>().0.iter_mut().enumerate() {
         let mut sums = [0.0_f32; CHUNK];
         for (tap, &factor) in kernel.iter().enumerate() {
@@ -61,7 +65,11 @@ pub(super) fn along_row(line: &[f32], kernel: &[f32], out: &mut [f32]) {
             }
         }
         *out = sums;
+        for (half, sums) in sums.as_chunks::<STRETCH>().0.iter().enumerate() {
+            high |= u64::from(any_above(sums, floor)) << (k * CHUNK / STRETCH + half);
+        }
     }
+    high
 }
 
 #[inline(always)]
@@ -72,7 +80,7 @@ fn add(sums: &mut [f32; CHUNK], factor: f32, values: &[f32; CHUNK]) {
 }
 
 #[inline(always)]
-pub(super) fn any_above(values: &[f32], floor: f32) -> bool {
+fn any_above(values: &[f32; STRETCH], floor: f32) -> bool {
     let mut any = false;
     for value in values {
         any |= *value > floor;
