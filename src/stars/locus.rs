@@ -36,6 +36,15 @@ const DEGREE: usize = 2;
 /// Members that the first, coarse steps are fitted to, at most.
 const FIRST_MEMBERS: usize = 500;
 
+/// Fits of a feature, each weighted by the scatter about the one before, at most; fewer where the square of that moves by
+/// less than this share of its own error.
+const ROUNDS: usize = 3;
+const SETTLED_WIDTH: f64 = 0.1;
+
+/// Error of the median of `(r / 0.6745)²` of so many residuals `r` of a variance, in that variance over the root of their
+/// number: half the inverse of the density there, that of chi-square with one degree of freedom at its median.
+const ERROR_OF_MEDIAN_SQUARE: f64 = 2.33;
+
 /// SNR from which sources define the locus.
 const SEED_SNR: f64 = 50.0;
 
@@ -200,7 +209,7 @@ fn degree_for(members: usize, wanted: usize) -> usize {
     (0..=wanted).rev().find(|d| 6 * (d + 1) * (d + 2) / 2 <= members).unwrap_or(0)
 }
 
-/// Fits one feature over the field and measures the scatter beyond the errors, three times: the scatter weights the
+/// Fits one feature over the field and measures the scatter beyond the errors, up to three times: the scatter weights the
 /// next fit. `design` has the values of the basis at each member. The robust weights start from the residuals about the fit
 /// `before`, which may be coarser, or about the median.
 fn feature_over_field(
@@ -226,8 +235,9 @@ fn feature_over_field(
     let residuals: Vec<f64> = values.iter().zip(&measured).map(|(value, &i)| value - expected(i)).collect();
     let mut width = before.map_or_else(|| scale_about_zero(&residuals), |feature| Some(feature.width))?;
     let start = start_weights(&residuals, &errors, width)?;
+    let typical_variance = median(&mut errors.clone())?.powi(2);
     let mut fitted: Option<FieldFit> = None;
-    for _ in 0..3 {
+    for _ in 0..ROUNDS {
         let sigmas: Vec<f64> = errors.iter().map(|err| (err * err + width * width).sqrt()).collect();
         // Another width changes the weights a little.
         let weights = fitted.as_ref().map_or(&start, |fit| &fit.weights);
@@ -235,8 +245,13 @@ fn feature_over_field(
         // What the residuals scatter beyond the errors: half of them lie within 0.6745 σ.
         let excess = |(residual, err): (&f64, &f64)| (residual / 0.674_49).powi(2) - err * err;
         let mut excess: Vec<f64> = fit.residuals.iter().zip(&errors).map(excess).collect();
-        width = median(&mut excess)?.max(0.0).sqrt();
+        let last = std::mem::replace(&mut width, median(&mut excess)?.max(0.0).sqrt());
         fitted = Some(fit);
+        let known_to =
+            ERROR_OF_MEDIAN_SQUARE * (typical_variance + width * width) / (values.len() as f64).sqrt();
+        if (width * width - last * last).abs() <= SETTLED_WIDTH * known_to {
+            break;
+        }
     }
     fitted.map(|fit| Feature { fit, width })
 }
