@@ -7,12 +7,14 @@
 //! sky is interpolated bilinearly and extrapolated linearly at the edges.
 
 mod mask;
+mod planes;
 mod quantile;
 mod residual;
 mod tiles;
 
 pub use mask::Mask;
 use ndarray::Array2;
+use planes::smooth_by_planes;
 pub use quantile::quantile;
 pub use residual::Residual;
 pub(crate) use tiles::any_nan;
@@ -67,10 +69,10 @@ pub fn measure(pixels: &Pixels, region: Region, quantum: Option<f64>) -> Result<
     sky_of(&sample(TILE_PIXELS, 2 * step), Some(&guess))
 }
 
-/// Side of the tiles that a large frame's tiles begin from, and every how many-th row is looked at: that is as many
-/// pixels as a tile holds.
-const GUESS_PIXELS: usize = 512;
-const GUESS_STEP: usize = GUESS_PIXELS * GUESS_PIXELS / (TILE_PIXELS * TILE_PIXELS);
+/// Side of the tiles that a large frame's tiles begin from, of which one row each is looked at: where that tells little, a
+/// tile begins from its own pixels.
+const GUESS_PIXELS: usize = 496;
+const GUESS_STEP: usize = GUESS_PIXELS;
 
 /// The tiles of a sample as its pixels are, begun from those of another sample where there is one.
 fn tiles_of(sample: &Sample, before: Option<&Array2<Option<Tile>>>) -> Array2<Option<Tile>> {
@@ -114,9 +116,8 @@ fn sky_of(sample: &Sample, before: Option<&Array2<Option<Tile>>>) -> Result<Sky,
     // Where the sky slopes inside a tile, the noise is taken about it: a gradient is no noise.
     let residual = Residual::new(sample.pixels, &sky, region);
     let less_sky = |y: usize, x: usize, out: &mut [f32]| residual.with_gaps(y, x, out);
-    let nowhere = Array2::from_elem((rows, columns), None);
     let slopes = sloping(&sky);
-    let about_sky = measure_tiles(sample, &nowhere, |row, column| slopes[(row, column)], less_sky);
+    let about_sky = measure_tiles(sample, &slopes, |row, column| slopes[(row, column)].is_some(), less_sky);
     let noise_of = |at: (usize, usize)| about_sky[at].or(sky.tiles[at]).map(|tile| tile.noise);
     let noise = fill_gaps(&Array2::from_shape_fn((rows, columns), noise_of));
     let noise = noise.unwrap_or_else(|| sky.noise.clone());
@@ -129,11 +130,15 @@ fn sky_of(sample: &Sample, before: Option<&Array2<Option<Tile>>>) -> Result<Sky,
 /// slope of `s` a tile adds `s²/12` to its square, here 0.3 % to the noise.
 const SLOPING_NOISES: f64 = 0.25;
 
-fn sloping(sky: &Sky) -> Array2<bool> {
+/// The tiles in which the sky slopes, as they should be about it: at zero, with their noise less what the slope adds, of
+/// which a half is left in any case.
+fn sloping(sky: &Sky) -> Array2<Option<Tile>> {
     let (lowest, highest) = (of_neighbours(&sky.level, f64::min), of_neighbours(&sky.level, f64::max));
     Array2::from_shape_fn(sky.level.dim(), |at| {
-        let noise = sky.tiles[at].map_or(0.0, |tile| tile.noise);
-        (sky.level[at] - lowest[at]).max(highest[at] - sky.level[at]) > SLOPING_NOISES * noise
+        let step = (sky.level[at] - lowest[at]).max(highest[at] - sky.level[at]);
+        let tile = sky.tiles[at].filter(|tile| step > SLOPING_NOISES * tile.noise)?;
+        let square = tile.noise * tile.noise;
+        Some(Tile { level: 0.0, noise: (square - step * step / 12.0).max(0.25 * square).sqrt(), ..tile })
     })
 }
 
@@ -165,43 +170,6 @@ fn row_step(region: Region) -> usize {
 fn median(grid: &Array2<f64>) -> f64 {
     let mut all: Vec<f32> = grid.iter().map(|&value| value as f32).collect();
     quantile(&mut all, 0.5, None).unwrap_or(f64::NAN)
-}
-
-/// Replaces each tile's level by the plane through the 3x3 tiles around it where those fit
-/// a plane within their noise; otherwise keeps the tile's own value.
-fn smooth_by_planes(tiles: &Array2<Option<Tile>>) -> Array2<Option<f64>> {
-    let (rows, columns) = tiles.dim();
-    let weights = tiles.mapv(|tile| tile.map(|tile| (tile.level, tile.level_err.max(1e-12).powi(-2))));
-    let mut near = Vec::with_capacity(9);
-    Array2::from_shape_fn((rows, columns), |(row, column)| {
-        let own = tiles[(row, column)]?;
-        near.clear();
-        near.extend(neighbours(row, column, rows, columns).filter_map(|(r, c)| {
-            let (level, weight) = weights[(r, c)]?;
-            Some((c as f64 - column as f64, r as f64 - row as f64, level - own.level, weight))
-        }));
-        // Weighted sums of 1, x, y and their products, and of the level with them.
-        let (mut sums, mut levels) = ([0.0; 6], [0.0; 3]);
-        for &(dx, dy, level, weight) in &near {
-            for (sum, term) in sums.iter_mut().zip([1.0, dx, dy, dx * dx, dx * dy, dy * dy]) {
-                *sum += weight * term;
-            }
-            for (sum, term) in levels.iter_mut().zip([1.0, dx, dy]) {
-                *sum += weight * term * level;
-            }
-        }
-        let [one, x, y, xx, xy, yy] = sums;
-        let normal = nalgebra::Matrix3::new(one, x, y, x, xx, xy, y, xy, yy);
-        let Some(inverse) = normal.try_inverse().filter(|_| near.len() >= 6) else { return Some(own.level) };
-        let plane = inverse * nalgebra::Vector3::from(levels);
-        let off = |(dx, dy, level, weight): &(f64, f64, f64, f64)| {
-            weight * (level - (plane[0] + plane[1] * dx + plane[2] * dy)).powi(2)
-        };
-        let chi2: f64 = near.iter().map(off).sum();
-        // Twice the degrees of freedom lets faint undetected sources through, not structure.
-        let dof = near.len() as f64 - 3.0;
-        Some(if chi2 < 2.0 * dof + 4.0 { own.level + plane[0] } else { own.level })
-    })
 }
 
 fn neighbours(
