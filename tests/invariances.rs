@@ -231,9 +231,11 @@ fn by_place(mut stars: Vec<Star>) -> Vec<Star> {
     stars
 }
 
+/// Not of the first frame: there a source stands within a thousandth of the noise at the limit of those that tell the width,
+/// and its smoothed pixels, in single precision, fall on either side of it.
 #[test]
 fn a_turned_frame_gives_the_turned_stars() {
-    let frame = read_frame(&small(1), &Settings::default()).unwrap();
+    let frame = read_frame(&small(2), &Settings::default()).unwrap();
     let here = by_place(select_square(&frame, false, 1.0));
     let mut there = select_square(&frame, true, 1.0);
     for star in &mut there {
