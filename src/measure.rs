@@ -40,7 +40,7 @@ pub fn measure_frame(
     notes.append(&mut found.notes);
     Ok(StarTable {
         file: file.to_owned(),
-        frame_blake3: frame.blake3.clone(),
+        frame_xxh3: frame.xxh3.clone(),
         settings_sha256: settings_sha256.to_owned(),
         version: env!("CARGO_PKG_VERSION").to_owned(),
         width,

@@ -20,7 +20,7 @@ fn verdict(night: usize, exposures: usize, e1: f64) -> Value {
                 "e1": e1 + 1e-4 * k as f64, "e2": -0.01, "e_err": 5e-4, "jitter_mas2": null, "fwhm_pix": 2.6,
                 "sky_level": 10.0, "sky_noise": 1.0, "filter": "clear",
                 "mjd_mid": 62991.9 + night as f64 + 0.001 * k as f64, "altitude_deg": 50.0, "target": "Lantern field",
-                "housekeeping": {"TELTEMP": -20.0}, "refused": {}, "blake3": format!("{night:032}{k:032}"), "notes": []
+                "housekeeping": {"TELTEMP": -20.0}, "refused": {}, "xxh3": format!("{night:032}{k:032}"), "notes": []
             })
         })
         .collect();
@@ -103,9 +103,9 @@ fn the_same_again_changes_nothing_and_a_new_measurement_takes_its_place() {
 /// Verdicts made when frames were told apart by SHA-256 keep the identity of their frames.
 #[test]
 fn the_frames_of_an_older_verdict_are_known() {
-    let text = verdict(1, 3, 0.01).to_string().replace("\"blake3\"", "\"sha256\"");
+    let text = verdict(1, 3, 0.01).to_string().replace("\"xxh3\"", "\"sha256\"");
     let older: stackworthy::verdict::Verdict = serde_json::from_str(&text).unwrap();
-    assert!(older.exposures.iter().all(|e| e.blake3.as_ref().is_some_and(|hash| hash.len() == 64)));
+    assert!(older.exposures.iter().all(|e| e.xxh3.as_ref().is_some_and(|hash| hash.len() == 64)));
 }
 
 #[test]

@@ -95,7 +95,7 @@ pub fn judge_and_write(
 pub fn without_repeats(tables: Vec<StarTable>) -> (Vec<StarTable>, Vec<String>) {
     let (mut seen, mut notes, mut kept) = (HashSet::new(), Vec::new(), Vec::new());
     for table in tables {
-        if seen.insert(table.frame_blake3.clone()) {
+        if seen.insert(table.frame_xxh3.clone()) {
             kept.push(table);
         } else {
             notes.push(format!("{} is the same frame as another input and counts once", table.file));

@@ -12,6 +12,7 @@ use rayon::prelude::*;
 use super::common::Common;
 use super::folder::Folder;
 use super::interrupt;
+use crate::frame::hash::FrameHash;
 use crate::frame::source::MAX_FILE_BYTES;
 use crate::frame::{Space, read_frame_with};
 use crate::measure::measure_frame;
@@ -111,7 +112,7 @@ fn take_up(frame: &str, path: &Path, hash: &str) -> Result<Option<StarTable>> {
     if table.settings_sha256 != hash || table.version != env!("CARGO_PKG_VERSION") {
         return Ok(None);
     }
-    if blake3_of_file(frame).ok().as_deref() != Some(table.frame_blake3.as_str()) {
+    if xxh3_of_file(frame).ok().as_deref() != Some(table.frame_xxh3.as_str()) {
         return Ok(None);
     }
     if table.file != frame {
@@ -121,21 +122,21 @@ fn take_up(frame: &str, path: &Path, hash: &str) -> Result<Option<StarTable>> {
     Ok(Some(table))
 }
 
-/// BLAKE3, hex, of a file as it lies on disk.
-fn blake3_of_file(path: &str) -> std::io::Result<String> {
+/// XXH3, hex, of a file as it lies on disk.
+fn xxh3_of_file(path: &str) -> std::io::Result<String> {
     // A pipe would keep us waiting, and a device has no end.
     if !std::fs::metadata(path)?.is_file() {
         return Err(std::io::ErrorKind::InvalidInput.into());
     }
     let mut file = std::fs::File::open(path)?.take(MAX_FILE_BYTES);
-    let (mut hasher, mut buffer) = (blake3::Hasher::new(), vec![0; 1 << 18]);
+    let (mut hasher, mut buffer) = (FrameHash::default(), vec![0; 1 << 18]);
     loop {
         match file.read(&mut buffer)? {
             0 => break,
             n => {
-                hasher.update(&buffer[..n]);
+                hasher.add(&buffer[..n]);
             }
         }
     }
-    Ok(hasher.finalize().to_hex().to_string())
+    Ok(hasher.hex())
 }

@@ -56,7 +56,7 @@ impl Running {
     /// same content whose path is gone, for it was renamed. The oldest makes room.
     pub fn join(&mut self, table: StarTable) -> Joined {
         self.leave(&table.file);
-        if let Some(same) = self.tables.iter().find(|t| t.frame_blake3 == table.frame_blake3) {
+        if let Some(same) = self.tables.iter().find(|t| t.frame_xxh3 == table.frame_xxh3) {
             let path = same.file.clone();
             if Path::new(&path).exists() {
                 return Joined::SameAs(path);

@@ -47,7 +47,7 @@ pub struct TermValue {
 /// A row of the log. Missing is none, never zero.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct LoggedExposure {
-    /// BLAKE3 of the frame, hex; of one that could not be read `unreadable:` and its path.
+    /// XXH3 of the frame, hex; of one that could not be read `unreadable:` and its path.
     pub frame: String,
     pub file: String,
     /// Middle of the exposure, MJD in UTC.
@@ -151,7 +151,7 @@ fn logged(e: &ExposureResult, optics: Option<&ExposureOptics>, combined: bool) -
         }
     }
     LoggedExposure {
-        frame: e.blake3.clone().unwrap_or_else(|| format!("unreadable:{}", e.file)),
+        frame: e.xxh3.clone().unwrap_or_else(|| format!("unreadable:{}", e.file)),
         file: e.file.clone(),
         mjd_mid: e.mjd_mid.filter(|t| t.is_finite()),
         exposure_s: e.exposure_s,

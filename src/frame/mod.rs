@@ -4,7 +4,7 @@
 //!
 //! | step | module |
 //! |---|---|
-//! | bytes, unpacked and hashed | [`source`] |
+//! | bytes, unpacked and hashed | [`source`], [`hash`] |
 //! | one plain image and nothing else: hashed and turned into numbers in strips | [`strips`] |
 //! | structure, checked against the file's length and the limits | [`raw_header`], [`tiles`], [`tile_table`], [`streams`] |
 //! | compressed tiles of whole numbers | [`whole_numbers`], [`rice`] |
@@ -26,6 +26,7 @@ mod date;
 pub mod error;
 mod facts;
 pub mod fits;
+pub mod hash;
 mod housekeeping;
 mod image;
 mod inputs;
@@ -125,8 +126,8 @@ pub struct Frame {
     pub quantum: Option<f64>,
     pub facts: ExposureFacts,
     pub wcs: Option<wcs::Wcs>,
-    /// BLAKE3 of the file, hex.
-    pub blake3: String,
+    /// XXH3 of the file, hex.
+    pub xxh3: String,
     /// Remarks for the person: which image was used, what was found on its own.
     pub notes: Vec<String>,
 }
@@ -185,8 +186,8 @@ fn in_strips(
     let hdu = strips.hdu.clone();
     let header = hdu.header.with_parent(&hdu.header);
     let colour_mosaic = refuse_mosaic(path, &header, settings, &mut notes)?;
-    let Some((pixels, tops, blake3)) = strips.read(&mut space.pixels, &mut notes)? else { return Ok(None) };
-    let image = Image { header, colour_mosaic, blake3, quantum: image::quantum(&pixels, &hdu), tops };
+    let Some((pixels, tops, xxh3)) = strips.read(&mut space.pixels, &mut notes)? else { return Ok(None) };
+    let image = Image { header, colour_mosaic, xxh3, quantum: image::quantum(&pixels, &hdu), tops };
     finish(image, pixels, path, settings, notes, |_, _| Ok(())).map(Some)
 }
 
@@ -203,8 +204,8 @@ fn whole(path: &Path, settings: &Settings, space: &mut Space) -> Result<Frame, F
     let colour_mosaic = refuse_mosaic(path, &header, settings, &mut notes)?;
     let (pixels, tops) = contents.pixels(chosen, &mut space.pixels)?;
     image::note_doubts(contents.bytes, chosen, &mut notes);
-    let (blake3, quantum) = (source.blake3.clone(), image::quantum(&pixels, chosen));
-    let image = Image { header, colour_mosaic, blake3, quantum, tops };
+    let (xxh3, quantum) = (source.xxh3.clone(), image::quantum(&pixels, chosen));
+    let image = Image { header, colour_mosaic, xxh3, quantum, tops };
     let frame = finish(image, pixels, path, settings, notes, |pixels, notes| {
         mask::apply(&contents, chosen, &settings.header, pixels, notes)
     });
@@ -216,7 +217,7 @@ fn whole(path: &Path, settings: &Settings, space: &mut Space) -> Result<Frame, F
 struct Image {
     header: card::Header,
     colour_mosaic: Option<String>,
-    blake3: String,
+    xxh3: String,
     quantum: Option<f64>,
     tops: Tops,
 }
@@ -230,7 +231,7 @@ fn finish(
     mut notes: Vec<String>,
     mask: impl FnOnce(&mut Pixels, &mut Vec<String>) -> Result<(), FrameError>,
 ) -> Result<Frame, FrameError> {
-    let Image { header, colour_mosaic, blake3, quantum, tops } = image;
+    let Image { header, colour_mosaic, xxh3, quantum, tops } = image;
     let usable = usable_region(path, &pixels, &header, settings, &mut notes)?;
     mask(&mut pixels, &mut notes)?;
     let mut exposed = (usable.y0..usable.y1).flat_map(|y| (usable.x0..usable.x1).map(move |x| (y, x)));
@@ -256,7 +257,7 @@ fn finish(
     facts.colour_mosaic = colour_mosaic;
     let pile = saturation::pile_up(&pixels, &tops, usable);
     let saturation = saturation_level(settings, facts.saturation, pile, &mut notes);
-    Ok(Frame { path: path.into(), pixels, tops, usable, saturation, quantum, facts, wcs, blake3, notes })
+    Ok(Frame { path: path.into(), pixels, tops, usable, saturation, quantum, facts, wcs, xxh3, notes })
 }
 
 /// The colour pattern the header names; an error unless a mosaic is accepted.

@@ -10,6 +10,7 @@ use std::io::{ErrorKind, Read, Seek};
 use std::path::Path;
 
 use super::error::FrameError;
+use super::hash::FrameHash;
 
 /// Largest file, and largest unpacked file, that is accepted.
 pub const MAX_FILE_BYTES: u64 = 4 << 30;
@@ -64,13 +65,13 @@ impl Content {
         }
     }
 
-    /// BLAKE3 of what was read of the file, hex.
-    pub fn blake3(self) -> String {
+    /// XXH3 of what was read of the file, hex.
+    pub fn xxh3(self) -> String {
         let hashed = match self {
             Self::Plain(hashed) => hashed,
             Self::Packed(decoder) => decoder.into_inner(),
         };
-        hashed.hash.finalize().to_hex().to_string()
+        hashed.hash.hex()
     }
 
     /// Why reading failed behind so many bytes.
@@ -97,13 +98,13 @@ impl Read for Content {
 /// A file that is hashed as it is read.
 pub struct Hashed {
     file: std::io::Take<File>,
-    hash: Box<blake3::Hasher>,
+    hash: Box<FrameHash>,
 }
 
 impl Read for Hashed {
     fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
         let count = self.file.read(buffer)?;
-        self.hash.update(&buffer[..count]);
+        self.hash.add(&buffer[..count]);
         Ok(count)
     }
 }
@@ -114,8 +115,8 @@ pub struct Source {
     pub bytes: Vec<u8>,
     /// Bytes read; `bytes` can have padding behind them.
     length: usize,
-    /// BLAKE3 of the file as it lies on disk, hex.
-    pub blake3: String,
+    /// XXH3 of the file as it lies on disk, hex.
+    pub xxh3: String,
 }
 
 impl Source {
@@ -135,7 +136,7 @@ impl Source {
             Ok(read) if read as u64 > most => {
                 Err(too_large(path, "its length in bytes", format!("more than {most}, and growing"), most))
             }
-            Ok(length) => Ok(Source { bytes, length, blake3: content.blake3() }),
+            Ok(length) => Ok(Source { bytes, length, xxh3: content.xxh3() }),
             Err(e) => Err(content.failed(path, bytes.len(), e)),
         }
     }

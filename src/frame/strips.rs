@@ -55,7 +55,7 @@ impl<'a> Strips<'a> {
         Ok(Some(Self { path, content, head, hdu, shape: (height, width) }))
     }
 
-    /// The pixels, the highest of them, and the file's BLAKE3, hex. `memory` gives what it has. `None` where the
+    /// The pixels, the highest of them, and the file's XXH3, hex. `memory` gives what it has. `None` where the
     /// file holds more than the image, or cannot be read to its end: reading it whole then says why.
     pub fn read(
         mut self,
@@ -95,7 +95,7 @@ impl<'a> Strips<'a> {
         image::note_blank(&self.hdu, notes);
         let axes =
             || FrameError::card(self.path, 0, "NAXIS", self.hdu.axes_text(), "the image does not fill it");
-        Ok(Some((pixels.ok_or_else(axes)?, tops, self.content.blake3())))
+        Ok(Some((pixels.ok_or_else(axes)?, tops, self.content.xxh3())))
     }
 
     /// Reads `values` as they are in the file, strip after strip, and makes numbers of them where they stand by `turn`;

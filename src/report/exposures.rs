@@ -103,8 +103,8 @@ pub fn table(verdict: &Verdict) -> Table {
         let readable = |r: &ExposureResult| r.stars.map(|_| *r.refused.get(refusal.word()).unwrap_or(&0));
         table.columns.push(count(rows, &name, &description, readable));
     }
-    table.columns.push(text(rows, "blake3", "meta.checksum", "BLAKE3 hash of the frame", |r| {
-        r.blake3.clone().unwrap_or_default()
+    table.columns.push(text(rows, "xxh3", "meta.checksum", "XXH3 hash of the frame, 128 bits", |r| {
+        r.xxh3.clone().unwrap_or_default()
     }));
     table.columns.push(text(rows, "notes", "meta.note", "remarks", |r| r.notes.join("; ")));
     table

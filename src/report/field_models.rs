@@ -64,14 +64,14 @@ fn coefficients(models: &[FieldModel], powers: &[(u32, u32)], verdict: &Verdict)
         Column::new(name, "", "stat.covariance;stat.fit.param", what, Data::F64(values)).with_cell(&[n, n])
     };
     let hashes: BTreeMap<&str, &str> =
-        verdict.exposures.iter().filter_map(|e| Some((e.file.as_str(), e.blake3.as_deref()?))).collect();
+        verdict.exposures.iter().filter_map(|e| Some((e.file.as_str(), e.xxh3.as_deref()?))).collect();
     let words = |name: &str, ucd: &str, what: &str, get: &dyn Fn(&FieldModel) -> String| {
         Column::new(name, "", ucd, what, Data::Text(models.iter().map(get).collect()))
     };
     let mut table = provenance::table("models", SCHEMA, verdict);
     table.columns = vec![
         words("file", "meta.id;meta.file", "path as given", &|m| m.file.clone()),
-        words("blake3", "meta.checksum", "BLAKE3 hash of the frame", &|m| {
+        words("xxh3", "meta.checksum", "XXH3 hash of the frame, 128 bits", &|m| {
             hashes.get(m.file.as_str()).map_or(String::new(), |hash| (*hash).to_owned())
         }),
         number("pixel_arcsec", "arcsec", "instr.scale", "pixel scale", &|m| {

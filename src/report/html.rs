@@ -151,7 +151,7 @@ fn listed(v: &Verdict) -> Vec<Value> {
 /// Path and hash, a line an input.
 fn inputs(v: &Verdict) -> String {
     let line = |e: &ExposureResult| {
-        format!("{}  {}", e.blake3.as_deref().filter(|s| !s.is_empty()).unwrap_or("not read"), e.file)
+        format!("{}  {}", e.xxh3.as_deref().filter(|s| !s.is_empty()).unwrap_or("not read"), e.file)
     };
     v.exposures.iter().map(line).collect::<Vec<String>>().join("\n")
 }

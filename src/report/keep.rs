@@ -42,8 +42,8 @@ pub fn table(verdict: &Verdict, keep: &[String]) -> Table {
         words("why", "meta.note", "why it is not on the list, or what was remarked", &|e| {
             why(verdict, e, listed(e))
         }),
-        words("blake3", "meta.checksum", "BLAKE3 hash of the frame", &|e| {
-            e.blake3.clone().unwrap_or_default()
+        words("xxh3", "meta.checksum", "XXH3 hash of the frame, 128 bits", &|e| {
+            e.xxh3.clone().unwrap_or_default()
         }),
     ];
     table

@@ -71,7 +71,7 @@ fn bare() -> Verdict {
             focus: None,
             housekeeping: Default::default(),
             refused: Default::default(),
-            blake3: None,
+            xxh3: None,
             notes: vec![],
         }],
         noise_check: NoiseCheck::default(),

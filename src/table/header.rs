@@ -1,6 +1,6 @@
 //! Facts and provenance of a star table as header cards. Names that the FITS
 //! standard reserves for a meaning carry that meaning (XPOSURE, MJD-AVG, DATE-AVG,
-//! TIMESYS, OBJECT). FRAMEB3 is the BLAKE3 hash of the frame, SETSHA the SHA-256 of the
+//! TIMESYS, OBJECT). FRAMEXX3 is the XXH3 hash of the frame, 128 bits, SETSHA the SHA-256 of the
 //! settings that bear on the measurement; they leave no room for a comment.
 
 use crate::frame::raw_header::MAX_SIDE;
@@ -14,7 +14,7 @@ pub(super) fn write(table: &StarTable, fits: &mut Table) {
     fits.text("SCHEMA", SCHEMA, "name and version of this format");
     fits.text("TOOLVER", &table.version, "version of stackworthy that measured");
     fits.text("FRAME", &table.file, "path of the frame as given");
-    fits.text("FRAMEB3", &table.frame_blake3, "");
+    fits.text("FRAMEXX3", &table.frame_xxh3, "");
     fits.text("SETSHA", &table.settings_sha256, "");
     fits.int("FRAMEW", table.width as i64, "[pix] width of the frame");
     fits.int("FRAMEH", table.height as i64, "[pix] height of the frame");
@@ -126,8 +126,8 @@ pub(super) fn read(fits: &Table) -> Result<StarTable, String> {
     }
     Ok(StarTable {
         file: words("FRAME")?,
-        // Tables made before name the frame by its SHA-256.
-        frame_blake3: words("FRAMEB3").or_else(|_| words("FRAMESHA"))?,
+        // Tables made before name the frame by its BLAKE3 or SHA-256.
+        frame_xxh3: words("FRAMEXX3").or_else(|_| words("FRAMEB3")).or_else(|_| words("FRAMESHA"))?,
         settings_sha256: words("SETSHA")?,
         version: words("TOOLVER")?,
         width,

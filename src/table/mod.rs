@@ -39,8 +39,8 @@ const STARS: &str = "stars";
 pub struct StarTable {
     /// The frame's path as given on the command line.
     pub file: String,
-    /// BLAKE3 of the frame, hex.
-    pub frame_blake3: String,
+    /// XXH3 of the frame, hex.
+    pub frame_xxh3: String,
     /// SHA-256 of the settings that bear on the measurement, hex.
     pub settings_sha256: String,
     /// Version of the tool that measured.

@@ -72,7 +72,7 @@ prop_compose! {
         wcs in any::<bool>(),
     ) -> StarTable {
         StarTable {
-            file, frame_blake3: "ab".repeat(32), settings_sha256: "cd".repeat(32), version: "0.0.0".into(),
+            file, frame_xxh3: "ab".repeat(32), settings_sha256: "cd".repeat(32), version: "0.0.0".into(),
             width: 9576, height: 6388, usable: Region { x0: 4, x1: 9570, y0: 0, y1: 6388 },
             facts: ExposureFacts {
                 mjd_mid: Some(60000.123456789), time: Some("2023-02-25T02:57:46.667".into()),
@@ -105,8 +105,8 @@ fn same_shape(a: &Option<Shape>, b: &Option<Shape>) -> bool {
 fn assert_same(a: &StarTable, b: &StarTable) {
     assert_eq!(a.file.trim_end_matches('\0'), b.file.trim_end_matches('\0'));
     assert_eq!(
-        (&a.frame_blake3, &a.settings_sha256, &a.version),
-        (&b.frame_blake3, &b.settings_sha256, &b.version)
+        (&a.frame_xxh3, &a.settings_sha256, &a.version),
+        (&b.frame_xxh3, &b.settings_sha256, &b.version)
     );
     assert_eq!((a.width, a.height, a.usable, &a.facts), (b.width, b.height, b.usable, &b.facts));
     assert_eq!((a.sky_level, a.sky_noise, a.has_wcs), (b.sky_level, b.sky_noise, b.has_wcs));

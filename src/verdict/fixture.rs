@@ -62,7 +62,7 @@ pub fn stack(exposures: usize, stars: usize, change: impl Fn(usize, &mut Measure
 pub fn empty_table() -> StarTable {
     StarTable {
         file: "a.fits".into(),
-        frame_blake3: String::new(),
+        frame_xxh3: String::new(),
         settings_sha256: String::new(),
         version: String::new(),
         width: 100,

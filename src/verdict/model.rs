@@ -256,9 +256,9 @@ pub struct ExposureResult {
     pub housekeeping: std::collections::BTreeMap<String, f64>,
     /// Detections refused, by word.
     pub refused: std::collections::BTreeMap<String, u32>,
-    /// Of the frame file; verdicts made before have its SHA-256.
-    #[serde(alias = "sha256")]
-    pub blake3: Option<String>,
+    /// Of the frame file; verdicts made before have its BLAKE3 or SHA-256.
+    #[serde(alias = "blake3", alias = "sha256")]
+    pub xxh3: Option<String>,
     pub notes: Vec<String>,
 }
 

@@ -127,7 +127,7 @@ pub fn exposure_result(
         focus: table.facts.focus,
         housekeeping: table.facts.housekeeping.clone(),
         refused,
-        blake3: Some(table.frame_blake3.clone()),
+        xxh3: Some(table.frame_xxh3.clone()),
         notes: table.notes.clone(),
     }
 }
@@ -160,7 +160,7 @@ pub fn unreadable(file: &str, why: &str) -> ExposureResult {
         focus: None,
         housekeeping: std::collections::BTreeMap::new(),
         refused: std::collections::BTreeMap::new(),
-        blake3: None,
+        xxh3: None,
         notes: vec![why.into()],
     }
 }
