@@ -29,7 +29,7 @@ const REACH_SIGMAS: f64 = 8.0;
 const SAFE_EXPONENT: f64 = 340.0;
 
 /// Pixels and their variances, row by row.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 pub struct Grid {
     /// Of the first pixel.
     x: f64,
@@ -51,22 +51,30 @@ pub struct PowerSums {
 impl Grid {
     /// The middle pixel of an odd square is the origin. `None` where it is too large, or not row after row in memory.
     pub fn centred(pixels: &Array2<f32>, variances: &Array2<f32>) -> Option<Self> {
+        let mut grid = Self::default();
+        grid.take(pixels, variances).then_some(grid)
+    }
+
+    /// Becomes [`Grid::centred`] of another cut-out, in the memory it has; false where there is none.
+    pub fn take(&mut self, pixels: &Array2<f32>, variances: &Array2<f32>) -> bool {
         let (rows, columns) = pixels.dim();
-        let in_rows = pixels.is_standard_layout() && variances.is_standard_layout();
-        if columns.max(rows) > MOST_COLUMNS || variances.dim() != pixels.dim() || !in_rows {
-            return None;
+        let (Some(of_pixels), Some(of_variances)) = (pixels.as_slice(), variances.as_slice()) else {
+            return false;
+        };
+        if columns.max(rows) > MOST_COLUMNS || variances.dim() != pixels.dim() {
+            return false;
         }
         let stride = columns.next_multiple_of(LANES);
-        let padded = |image: &Array2<f32>| {
-            let mut out = vec![0.0; stride * rows];
-            let values = image.as_slice().unwrap_or_default();
-            for (out, row) in out.chunks_exact_mut(stride.max(1)).zip(values.chunks_exact(columns.max(1))) {
+        (self.x, self.y) = (-((columns / 2) as f64), -((rows / 2) as f64));
+        (self.columns, self.rows, self.stride) = (columns, rows, stride);
+        for (padded, image) in [(&mut self.values, of_pixels), (&mut self.variances, of_variances)] {
+            padded.clear();
+            padded.resize(stride * rows, 0.0);
+            for (out, row) in padded.chunks_exact_mut(stride.max(1)).zip(image.chunks_exact(columns.max(1))) {
                 out.iter_mut().zip(row).for_each(|(out, value)| *out = f64::from(*value));
             }
-            out
-        };
-        let (x, y) = (-((columns / 2) as f64), -((rows / 2) as f64));
-        Some(Self { x, y, columns, rows, stride, values: padded(pixels), variances: padded(variances) })
+        }
+        true
     }
 
     /// Value of pixel `k` in reading order.

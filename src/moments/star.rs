@@ -74,12 +74,14 @@ pub fn measure(
     sigma_guess: f64,
     primary: Weight,
 ) -> Result<StarMoments, MomentError> {
-    measure_from(cutout, offset, sigma_guess, primary, 0.0)
+    measure_from(cutout, &mut Grid::default(), offset, sigma_guess, primary, 0.0)
 }
 
-/// As [`measure`], but of a star below `least_snr` the moments under the primary weight alone, up to the second.
+/// As [`measure`], but of a star below `least_snr` the moments under the primary weight alone, up to the second. `grid` is to
+/// work in.
 pub fn measure_from(
     cutout: &Cutout,
+    grid: &mut Grid,
     offset: (f64, f64),
     sigma_guess: f64,
     primary: Weight,
@@ -87,10 +89,12 @@ pub fn measure_from(
 ) -> Result<StarMoments, MomentError> {
     let reach = (cutout.pixels.nrows() / 2) as f64;
     let guess = [offset.0, offset.1, sigma_guess * sigma_guess, 0.0, sigma_guess * sigma_guess];
-    let mut grid = Grid::centred(&cutout.pixels, &cutout.variance).ok_or(MomentError::OutOfCutout)?;
-    let main = solve_with_fill(cutout, &mut grid, primary, guess, reach)?;
+    if !grid.take(&cutout.pixels, &cutout.variance) {
+        return Err(MomentError::OutOfCutout);
+    }
+    let main = solve_with_fill(cutout, grid, primary, guess, reach)?;
     let sums = main.powers.as_deref().ok_or(MomentError::NotConverged)?;
-    let higher = if main.snr() < least_snr { None } else { higher_of(&grid, &main, sums) };
+    let higher = if main.snr() < least_snr { None } else { higher_of(grid, &main, sums) };
     let noise = match &higher {
         Some((_, noise)) => noise.of_second(),
         None => main.noise(sums).ok_or(MomentError::NotConverged)?,
@@ -120,13 +124,13 @@ pub fn measure_from(
         return Ok(found);
     }
     if primary != Weight::Adaptive {
-        let solved = solve_second(&grid, Weight::Adaptive, guess, reach);
+        let solved = solve_second(grid, Weight::Adaptive, guess, reach);
         found.adaptive = solved.ok().and_then(|solution| shape_with_noise(&solution));
     }
     let width = gaussian_of(&main);
     for (rung, sigma) in found.ladder.iter_mut().zip(LADDER_SIGMA_PIXELS) {
         if rung.is_none() && REACH_SIGMAS * sigma <= reach {
-            let solved = solve_second(&grid, Weight::Fixed(sigma), fixed_guess(width, sigma), reach);
+            let solved = solve_second(grid, Weight::Fixed(sigma), fixed_guess(width, sigma), reach);
             *rung = solved.ok().and_then(|solution| shape_with_noise(&solution));
         }
     }

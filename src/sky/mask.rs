@@ -2,9 +2,11 @@
 
 use std::ops::Range;
 
-/// Pixels of a frame marked for some reason; `[y, x]`.
-#[derive(Debug, Clone, PartialEq)]
+/// Pixels of a frame marked for some reason; `[y, x]`. Rows without a mark take no memory.
+#[derive(Debug, Clone)]
 pub struct Mask {
+    /// Of each row the place of its words among all, in rows; none where nothing is marked.
+    places: Vec<Option<u32>>,
     words: Vec<u64>,
     per_row: usize,
     width: usize,
@@ -13,22 +15,26 @@ pub struct Mask {
 impl Mask {
     /// With nothing marked.
     pub fn new((height, width): (usize, usize)) -> Self {
-        let per_row = width.div_ceil(64);
-        Self { words: vec![0; per_row * height], per_row, width }
+        Self { places: vec![None; height], words: Vec::new(), per_row: width.div_ceil(64), width }
     }
 
     /// `(height, width)`.
     pub fn dim(&self) -> (usize, usize) {
-        (self.words.len() / self.per_row.max(1), self.width)
+        (self.places.len(), self.width)
+    }
+
+    fn row(&self, y: usize) -> Option<&[u64]> {
+        let start = self.places[y]? as usize * self.per_row;
+        Some(&self.words[start..start + self.per_row])
     }
 
     pub fn contains(&self, y: usize, x: usize) -> bool {
-        self.words[y * self.per_row + x / 64] >> (x % 64) & 1 != 0
+        self.row(y).is_some_and(|row| row[x / 64] >> (x % 64) & 1 != 0)
     }
 
     /// The marks of up to 64 pixels of row `y` from column `x` on, the first in the lowest bit.
     pub fn bits(&self, y: usize, x: usize) -> u64 {
-        let row = &self.words[y * self.per_row..(y + 1) * self.per_row];
+        let Some(row) = self.row(y) else { return 0 };
         let (word, shift) = (x / 64, x % 64);
         let next = row.get(word + 1).copied().unwrap_or(0);
         // Two shifts: one by 64 is none.
@@ -37,8 +43,14 @@ impl Mask {
 
     /// Marks columns of row `y`, as far as they lie inside the frame.
     pub fn mark(&mut self, y: usize, columns: Range<usize>) {
-        let row = &mut self.words[y * self.per_row..(y + 1) * self.per_row];
         let (mut x, end) = (columns.start, columns.end.min(self.width));
+        if x >= end {
+            return;
+        }
+        let next = self.words.len() / self.per_row;
+        let start = *self.places[y].get_or_insert(next as u32) as usize * self.per_row;
+        self.words.resize(self.words.len().max(start + self.per_row), 0);
+        let row = &mut self.words[start..start + self.per_row];
         while x < end {
             let bits = (end - x).min(64 - x % 64);
             row[x / 64] |= (u64::MAX >> (64 - bits)) << (x % 64);
@@ -48,9 +60,8 @@ impl Mask {
 
     /// Is none of these columns of row `y` marked?
     pub fn is_clear(&self, y: usize, columns: Range<usize>) -> bool {
-        let row = &self.words[y * self.per_row..(y + 1) * self.per_row];
         let (first, last) = (columns.start / 64, columns.end.saturating_sub(1) / 64);
-        columns.is_empty() || row[first..=last].iter().all(|word| *word == 0)
+        columns.is_empty() || self.row(y).is_none_or(|row| row[first..=last].iter().all(|word| *word == 0))
     }
 }
 
@@ -66,5 +77,9 @@ mod tests {
         assert_eq!((mask.bits(1, 0), mask.bits(1, 58)), (0xf << 60, u64::MAX << 2));
         assert_eq!(mask.bits(1, 129), 1);
         assert!(mask.is_clear(0, 0..130) && mask.is_clear(1, 0..0) && !mask.is_clear(1, 100..101));
+        mask.mark(0, 3..4);
+        mask.mark(2, 7..7);
+        assert!(mask.contains(0, 3) && mask.bits(0, 2) == 2 && mask.bits(2, 0) == 0 && !mask.contains(2, 7));
+        assert!(mask.contains(1, 129) && mask.dim() == (3, 130));
     }
 }

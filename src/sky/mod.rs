@@ -285,8 +285,7 @@ fn cell(position: f64, start: usize, length: usize, count: usize) -> (usize, f64
     if count < 2 {
         return (0, 0.0);
     }
-    let step = length as f64 / count as f64;
-    let t = (position - start as f64 + 0.5) / step - 0.5;
+    let t = (position - start as f64 + 0.5) * count as f64 / length as f64 - 0.5;
     let k = t.floor().clamp(0.0, (count - 2) as f64);
     (k as usize, (t - k).clamp(-0.5, 1.5))
 }

@@ -11,6 +11,7 @@ use super::width::{Width, are_single_pixels, is_single_pixel, typical_width};
 use super::wings::Wings;
 use super::{Ladder, Refusal, Star};
 use crate::frame::{Pixels, Region, Tops};
+use crate::moments::grid::Grid;
 use crate::moments::{
     Cutout, LADDER_SIGMA_PIXELS, MomentError, StarMoments, Weight, measure, measure_from, primary_weight,
 };
@@ -117,15 +118,16 @@ pub fn select(frame: &FrameView, settings: &StarSettings) -> Result<FrameStars, 
     // Neighbours one after the other: their pixels are near in memory too.
     let mut places: Vec<usize> = (0..found.len()).filter(|&k| early[k].is_none()).collect();
     places.sort_by_key(|&k| (found[k].y as usize / BAND_ROWS, found[k].x as usize));
-    let in_turn = |i: usize| {
+    let in_turn = |grid: &mut Grid, i: usize| {
         // The pixels of the next come from memory while this one is measured.
         if let Some(&next) = places.get(i + 1) {
             scene.call_for(&found[next]);
         }
         let k = places[i];
-        scene.measure(before(k), &found[k], sigma, primary, settings)
+        scene.measure(grid, before(k), &found[k], sigma, primary, settings)
     };
-    let of_places: Vec<(Star, Option<Candidate>)> = (0..places.len()).into_par_iter().map(in_turn).collect();
+    let of_places: Vec<(Star, Option<Candidate>)> =
+        (0..places.len()).into_par_iter().map_init(Grid::default, in_turn).collect();
     for (&k, star) in places.iter().zip(of_places) {
         measured[k] = star;
     }
@@ -294,9 +296,10 @@ impl Scene<'_> {
         Some(Cutout { pixels, variance, mask })
     }
 
-    /// What the detection is as a star, from what was known of it `before`.
+    /// What the detection is as a star, from what was known of it `before`; `grid` is to work in.
     fn measure(
         &self,
+        grid: &mut Grid,
         before: Star,
         d: &Detection,
         sigma: f64,
@@ -308,7 +311,7 @@ impl Scene<'_> {
             return (star, None);
         };
         let (cx, cy) = (d.x.round(), d.y.round());
-        match measure_from(&cutout, (d.x - cx, d.y - cy), sigma, primary, settings.min_snr) {
+        match measure_from(&cutout, grid, (d.x - cx, d.y - cy), sigma, primary, settings.min_snr) {
             Err(error) => {
                 star.refused = Some(match error {
                     MomentError::Masked => Refusal::BadPixels,
