@@ -17,8 +17,8 @@ const EDGE_ZONE: f64 = 0.125;
 /// An edge is looked for in this many rows at most.
 const WIDEST_ZONE: usize = 512;
 /// Rows next to an edge that are looked at in any case; those farther inside every few first.
-const NEAR: usize = 64;
-const FEW: usize = 8;
+const NEAR: usize = 32;
+const FEW: usize = 16;
 /// Rows in the middle of the frame that tell how neighbouring rows usually differ, at most.
 const INNER_LINES: usize = 128;
 /// Rows behind a cut that stand for the sky there.
@@ -89,16 +89,19 @@ fn section(header: &Header, whole: Region, notes: &mut Vec<String>) -> Option<Re
 pub fn exposed(pixels: &Pixels, within: Region) -> Region {
     let (rows, columns) = (sampled(within.y0..within.y1), sampled(within.x0..within.x1));
     let (bottom, top) = edges(within.height(), |lines| {
-        Array2::from_shape_fn((lines.len(), columns.len()), |(line, k)| {
-            pixels.at(within.y0 + lines[line], columns[k])
-        })
+        let mut some = Array2::zeros((lines.len(), columns.len()));
+        for (mut out, line) in some.rows_mut().into_iter().zip(lines) {
+            out.iter_mut().zip(&columns).for_each(|(out, x)| *out = pixels.at(within.y0 + line, *x));
+        }
+        some
     });
     // Row after row, as they lie in memory.
     let (left, right) = edges(within.width(), |lines| {
-        let some = Array2::from_shape_fn((rows.len(), lines.len()), |(k, line)| {
-            pixels.at(rows[k], within.x0 + lines[line])
-        });
-        some.reversed_axes()
+        let mut some = Array2::zeros((lines.len(), rows.len()));
+        for (mut out, y) in some.columns_mut().into_iter().zip(&rows) {
+            out.iter_mut().zip(lines).for_each(|(out, line)| *out = pixels.at(*y, within.x0 + line));
+        }
+        some
     });
     Region { x0: within.x0 + left, x1: within.x1 - right, y0: within.y0 + bottom, y1: within.y1 - top }
 }

@@ -291,7 +291,7 @@ fn finish(pixels: &impl Image, weight: Weight, theta: SVector<f64, 5>) -> Result
         Weight::Fixed(_) => sums.second_moments(),
     };
     // Variance along the narrowest axis.
-    let narrowest = 0.5 * (m[0] + m[2] - (m[0] - m[2]).hypot(2.0 * m[1]));
+    let narrowest = 0.5 * (m[0] + m[2] - ((m[0] - m[2]).powi(2) + 4.0 * m[1] * m[1]).sqrt());
     let least = if adaptive { NARROWEST_SIGMA_PIXELS.powi(2) } else { 0.0 };
     if narrowest.is_nan() || narrowest <= least {
         return Err(MomentError::NotConverged);

@@ -170,11 +170,11 @@ fn solve_with_fill(
         Weight::Adaptive => guess,
         Weight::Fixed(sigma) => fixed_guess(guess, sigma),
     };
-    let masked: Vec<usize> =
-        cutout.mask.iter().enumerate().filter_map(|(k, &bad)| bad.then_some(k)).collect();
-    if masked.is_empty() {
+    if cutout.mask.as_slice().is_some_and(|mask| !mask.contains(&true)) {
         return solve_second(grid, weight, start, reach);
     }
+    let masked: Vec<usize> =
+        cutout.mask.iter().enumerate().filter_map(|(k, &bad)| bad.then_some(k)).collect();
     let mut model = guess;
     let mut solution = None;
     for _ in 0..4 {

@@ -81,17 +81,17 @@ impl<W: Fn(usize, usize) -> bool, F: Fn(usize, usize, &mut [f32])> pulp::Nullary
         for y in (y0..y1).step_by(self.sample.row_step) {
             for &column in &wanted {
                 let (x0, x1) = span(region.x0, region.width(), columns, column);
-                let (values, count) =
-                    (&mut self.work.values[column * TILE_VALUES..], &mut self.work.counts[column]);
-                let line = &mut values[*count..*count + x1 - x0];
+                let (area, count) = (&mut self.work.areas[column], &mut self.work.counts[column]);
+                let line = &mut self.work.values[column * TILE_VALUES..][*area..*area + x1 - x0];
                 self.sample.pixels.call_for(y + self.sample.row_step, x0, x1 - x0);
                 (self.fill)(y, x0, line);
-                self.work.areas[column] += x1 - x0;
-                *count += match self.sample.covered.filter(|mask| !mask.is_clear(y, x0..x1)) {
-                    Some(mask) => keep_good(line, |k| mask.bits(y, x0 + k)),
-                    None if self.sample.pixels.is_whole() || !any_nan(line) => x1 - x0,
-                    None => keep_good(line, |_| 0),
-                };
+                let covered = self.sample.covered.filter(|mask| !mask.is_clear(y, x0..x1));
+                if let Some(mask) = covered {
+                    leave_out(line, |k| mask.bits(y, x0 + k));
+                }
+                let is_whole = covered.is_none() && self.sample.pixels.is_whole();
+                *count += if is_whole { line.len() } else { numbers_among(line) };
+                *area += line.len();
             }
         }
         for &column in &wanted {
@@ -105,30 +105,34 @@ pub(crate) fn any_nan(values: &[f32]) -> bool {
     values.iter().fold(false, |any, value| any | value.is_nan())
 }
 
-/// Moves the values that are numbers, and that `marks` of 64 from one on does not hold, to the front; how many.
+/// Makes NaN the values that `marks` of 64 from one on holds.
 #[inline(always)]
-fn keep_good(line: &mut [f32], marks: impl Fn(usize) -> u64) -> usize {
-    let mut count = 0;
+fn leave_out(line: &mut [f32], marks: impl Fn(usize) -> u64) {
     for first in (0..line.len()).step_by(64) {
         let marks = marks(first);
-        for k in first..line.len().min(first + 64) {
-            let value = line[k];
-            line[count] = value;
-            count += usize::from(!value.is_nan() && marks >> (k - first) & 1 == 0);
+        let end = line.len().min(first + 64);
+        for (k, value) in line[first..end].iter_mut().enumerate() {
+            *value = if marks >> k & 1 == 0 { *value } else { f32::NAN };
         }
     }
-    count
+}
+
+#[inline(always)]
+fn numbers_among(line: &[f32]) -> usize {
+    line.iter().map(|value| u32::from(!value.is_nan())).sum::<u32>() as usize
 }
 
 /// Most pixels that are looked at in a tile.
 const TILE_VALUES: usize = TILE_PIXELS * TILE_PIXELS;
 
-/// The good pixels of a row of tiles, tile by tile.
+/// The pixels of a row of tiles, tile by tile, NaN where one is not good.
 #[derive(Default)]
 struct Work {
     values: Vec<f32>,
-    counts: Vec<usize>,
+    /// Of each tile how many were looked at, and how many of them are good.
     areas: Vec<usize>,
+    counts: Vec<usize>,
+    good: Vec<f32>,
     some: Vec<f32>,
     keys: Vec<i32>,
 }
@@ -146,9 +150,10 @@ impl Work {
     #[inline(always)]
     fn tile(&mut self, column: usize, quantum: Option<f64>, before: Option<Tile>) -> Option<Tile> {
         let (count, area) = (self.counts[column], self.areas[column]);
-        let values = &self.values[column * TILE_VALUES..][..count];
+        let values = &self.values[column * TILE_VALUES..][..area];
         let enough = count >= MIN_TILE_PIXELS.min(area).max(1);
-        let clip = Clip { values, some: &mut self.some, keys: &mut self.keys, quantum, before };
+        let Self { good, some, keys, .. } = self;
+        let clip = Clip { values, count, good, some, keys, quantum, before };
         if enough { clip.tile() } else { None }
     }
 }
@@ -170,7 +175,10 @@ fn span(start: usize, length: usize, count: usize, k: usize) -> (usize, usize) {
 /// distribution, which stars do not reach; or as `before`, where half of the values then lie inside.
 struct Clip<'a> {
     values: &'a [f32],
+    /// Of the values those that are numbers.
+    count: usize,
     /// To work in.
+    good: &'a mut Vec<f32>,
     some: &'a mut Vec<f32>,
     keys: &'a mut Vec<i32>,
     quantum: Option<f64>,
@@ -180,14 +188,17 @@ struct Clip<'a> {
 impl Clip<'_> {
     #[inline(always)]
     fn tile(self) -> Option<Tile> {
-        let Self { values, some, keys, quantum, before } = self;
+        let Self { values, count: all, good, some, keys, quantum, before } = self;
         let floor = quantum.map_or(0.0, |q| q / 12_f64.sqrt());
         if let Some(tile) = before
             && let Some((tile, count)) = settle(values, tile.level, tile.noise, floor)
-            && 2 * count >= values.len()
+            && 2 * count >= all
         {
             return Some(tile);
         }
+        good.clear();
+        good.extend(values.iter().filter(|value| !value.is_nan()));
+        let values = &good[..];
         let (lower, centre) = if values.len() < FEW {
             quantiles_of_few(values, [LOWER_SIGMA_QUANTILE, 0.5], quantum, keys)?
         } else {
@@ -219,7 +230,7 @@ fn settle(values: &[f32], mut centre: f64, mut sigma: f64, floor: f64) -> Option
     Some((Tile { level: centre, level_err: sigma / (count as f64).sqrt(), noise: sigma }, count))
 }
 
-/// Number of the values from `low` to `high`, mean and mean square of their distance from `centre`.
+/// Number of the values from `low` to `high`, which a NaN is not, mean and mean square of their distance from `centre`.
 #[inline(always)]
 fn moments_between(values: &[f32], centre: f32, low: f32, high: f32) -> (usize, f64, f64) {
     const LANES: usize = 32;

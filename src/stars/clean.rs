@@ -19,8 +19,9 @@ const LINE_CLIP_SIGMAS: f64 = 2.0;
 const LINE_PLACES: usize = 8;
 const LINE_PIXELS: usize = 16;
 
-/// Rows looked at together.
+/// Rows looked at together, and how many such blocks before they are looked at they are called for.
 const BAND_ROWS: usize = 16;
+const BLOCKS_AHEAD: usize = 2;
 
 /// Fewest pixels from which a line speaks.
 const MIN_LINE_PIXELS: usize = 20;
@@ -107,16 +108,21 @@ pub fn bad_lines(residual: &Residual, covered: &Mask, sky: &Sky, region: Region)
     // Pixels side by side by themselves at first: so they are added all at once.
     let mut by_pixel = LineSums::new(height * across);
     let mut band = Vec::new();
-    for place in places.iter().filter(|place| !place.is_empty()) {
-        for top in (region.y0..region.y1).step_by(BAND_ROWS) {
-            band.resize(BAND_ROWS.min(region.y1 - top) * across, 0.0);
-            residual.rectangle(top, place.start, across, &mut band);
-            for (y, values) in (top..).zip(band.chunks_exact_mut(across)) {
-                leave_out(covered, y, place.start, values);
-            }
-            let first = (top - region.y0) * across;
-            arch.dispatch(Add { sums: &mut by_pixel, first, values: &band, clip });
+    let bands = (region.y0..region.y1).step_by(BAND_ROWS);
+    let blocks: Vec<(usize, usize)> =
+        bands.flat_map(|top| places.iter().filter(|p| !p.is_empty()).map(move |p| (top, p.start))).collect();
+    for (k, &(top, left)) in blocks.iter().enumerate() {
+        // The pixels of one farther on come from memory meanwhile.
+        if let Some(&(top, left)) = blocks.get(k + BLOCKS_AHEAD) {
+            residual.call_for(top, left, across, BAND_ROWS);
         }
+        band.resize(BAND_ROWS.min(region.y1 - top) * across, 0.0);
+        residual.rectangle(top, left, across, &mut band);
+        for (y, values) in (top..).zip(band.chunks_exact_mut(across)) {
+            leave_out(covered, y, left, values);
+        }
+        let first = (top - region.y0) * across;
+        arch.dispatch(Add { sums: &mut by_pixel, first, values: &band, clip });
     }
     let rows = by_pixel.of_so_many(across);
     let limit = BAD_LINE_SIGMAS * sky.median_noise;

@@ -183,8 +183,8 @@ fn mask_brightest(residual: &Residual, masked: &mut Mask, d: &Detection) {
     let (height, width) = residual.dim();
     let (x, y) = (d.x.round() as usize, d.y.round() as usize);
     let near = (y.saturating_sub(1)..(y + 2).min(height))
-        .flat_map(|y| (x.saturating_sub(1)..(x + 2).min(width)).map(move |x| (y, x)));
-    if let Some((y, x)) = near.max_by(|a, b| residual.at(a.0, a.1).total_cmp(&residual.at(b.0, b.1))) {
+        .flat_map(|y| (x.saturating_sub(1)..(x + 2).min(width)).map(move |x| (residual.at(y, x), y, x)));
+    if let Some((_, y, x)) = near.max_by(|a, b| a.0.total_cmp(&b.0)) {
         masked.mark(y, x..x + 1);
     }
 }
