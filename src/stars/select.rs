@@ -13,7 +13,7 @@ use super::{Ladder, Refusal, Star};
 use crate::frame::{Pixels, Region, Tops};
 use crate::moments::grid::Grid;
 use crate::moments::{
-    Cutout, LADDER_SIGMA_PIXELS, MomentError, StarMoments, Weight, measure, measure_from, primary_weight,
+    Cutout, LADDER_SIGMA_PIXELS, MomentError, StarMoments, Weight, measure_from, primary_weight,
 };
 use crate::settings::StarSettings;
 use crate::sky::{self, Mask, Residual, Sky, SkyError};
@@ -311,11 +311,14 @@ impl Scene<'_> {
             return (star, None);
         };
         let (cx, cy) = (d.x.round(), d.y.round());
-        match measure_from(&cutout, grid, (d.x - cx, d.y - cy), sigma, primary, settings.min_snr) {
+        // What its neighbours refuse needs no more than the primary weight.
+        let is_crowded = star.contamination > settings.max_contamination;
+        let least_snr = if is_crowded { f64::INFINITY } else { settings.min_snr };
+        match measure_from(&cutout, grid, (d.x - cx, d.y - cy), sigma, primary, least_snr) {
             Err(error) => {
                 star.refused = Some(match error {
                     MomentError::Masked => Refusal::BadPixels,
-                    _ if is_narrow(&cutout, (d.x - cx, d.y - cy), sigma) => Refusal::CosmicRay,
+                    _ if is_narrow(&cutout, grid, (d.x - cx, d.y - cy), sigma) => Refusal::CosmicRay,
                     _ => Refusal::NoFit,
                 });
                 (star, None)
@@ -327,7 +330,7 @@ impl Scene<'_> {
                     Some(Refusal::NoFit)
                 } else if star.snr < settings.min_snr {
                     Some(Refusal::Faint)
-                } else if star.contamination > settings.max_contamination {
+                } else if is_crowded {
                     Some(Refusal::Crowded)
                 } else {
                     None
@@ -351,9 +354,10 @@ impl Scene<'_> {
 /// Is a source without adaptive moments narrower, along its narrowest axis, than a star of
 /// `sigma` pixels can be? Asked under the first fixed weight, which always has an answer for
 /// something bright.
-fn is_narrow(cutout: &Cutout, offset: (f64, f64), sigma: f64) -> bool {
+fn is_narrow(cutout: &Cutout, grid: &mut Grid, offset: (f64, f64), sigma: f64) -> bool {
     let weight = Weight::Fixed(LADDER_SIGMA_PIXELS[0]);
-    let shape = measure(cutout, offset, sigma, weight).ok().and_then(|m| m.shape_under(weight));
+    let alone = measure_from(cutout, grid, offset, sigma, weight, f64::INFINITY);
+    let shape = alone.ok().and_then(|m| m.shape_under(weight));
     shape.is_some_and(|s| {
         let (star, w) = (sigma * sigma, LADDER_SIGMA_PIXELS[0].powi(2));
         0.5 * s.size * (1.0 - s.e1.hypot(s.e2)) < NARROW_SHARE * star * w / (star + w)
