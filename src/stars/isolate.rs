@@ -5,21 +5,61 @@ use super::detect::Detection;
 use super::wings::Wings;
 use crate::moments::Weight;
 
-/// Detections by y, each with its place in the list: a narrow band holds few of them.
-struct ByRow(Vec<([f64; 2], usize)>);
+/// Detections by the square cell of the field that they lie in, about one each.
+struct ByCell {
+    /// Corner of the first cell, pixels.
+    from: [f64; 2],
+    side: f64,
+    columns: usize,
+    lines: usize,
+    /// Of each cell, line by line, the first of `all` that is not in one before; at the end their number.
+    starts: Vec<usize>,
+    /// Each with its place in the list.
+    all: Vec<([f64; 2], usize)>,
+}
 
-impl ByRow {
+impl ByCell {
     fn new(detections: &[Detection]) -> Self {
-        let mut all: Vec<_> = detections.iter().enumerate().map(|(k, d)| ([d.x, d.y], k)).collect();
-        all.sort_unstable_by(|a, b| a.0[1].total_cmp(&b.0[1]));
-        Self(all)
+        let extent = |along: fn(&Detection) -> f64| {
+            let ends =
+                detections.iter().map(along).fold((f64::MAX, f64::MIN), |(a, b), v| (a.min(v), b.max(v)));
+            if detections.is_empty() { (0.0, 0.0) } else { (ends.0, ends.1 - ends.0) }
+        };
+        let ((x, width), (y, height)) = (extent(|d| d.x), extent(|d| d.y));
+        let side = (width * height / detections.len().max(1) as f64).sqrt().max(1.0);
+        let (columns, lines) = ((width / side) as usize + 1, (height / side) as usize + 1);
+        let mut cells = Self { from: [x, y], side, columns, lines, starts: Vec::new(), all: Vec::new() };
+        let own: Vec<usize> =
+            detections.iter().map(|d| cells.line(d.y) * columns + cells.column(d.x)).collect();
+        let mut order: Vec<usize> = (0..detections.len()).collect();
+        order.sort_unstable_by_key(|&k| (own[k], k));
+        cells.starts = vec![0; columns * lines + 1];
+        own.iter().for_each(|cell| cells.starts[cell + 1] += 1);
+        for cell in 0..columns * lines {
+            cells.starts[cell + 1] += cells.starts[cell];
+        }
+        cells.all = order.into_iter().map(|k| ([detections[k].x, detections[k].y], k)).collect();
+        cells
+    }
+
+    fn column(&self, x: f64) -> usize {
+        (((x - self.from[0]) / self.side) as usize).min(self.columns - 1)
+    }
+
+    fn line(&self, y: f64) -> usize {
+        (((y - self.from[1]) / self.side) as usize).min(self.lines - 1)
     }
 
     /// Places of those no further than `reach` along each axis.
     fn near<'a>(&'a self, d: &'a Detection, reach: f64) -> impl Iterator<Item = usize> + 'a {
-        let first = self.0.partition_point(|(at, _)| at[1] < d.y - reach);
-        let band = self.0[first..].iter().take_while(move |(at, _)| at[1] <= d.y + reach);
-        band.filter(move |(at, _)| (at[0] - d.x).abs() <= reach).map(|(_, k)| *k)
+        let (first, last) = (self.column(d.x - reach), self.column(d.x + reach));
+        let of_line = move |line: usize| {
+            let cell = line * self.columns;
+            &self.all[self.starts[cell + first]..self.starts[cell + last + 1]]
+        };
+        let some = (self.line(d.y - reach)..=self.line(d.y + reach)).flat_map(of_line);
+        let is_near = move |at: &[f64; 2]| (at[0] - d.x).abs() <= reach && (at[1] - d.y).abs() <= reach;
+        some.filter(move |(at, _)| is_near(at)).map(|(_, k)| *k)
     }
 }
 
@@ -29,11 +69,11 @@ impl ByRow {
 pub fn drop_wings(detections: &[Detection], truncated: &[bool], wings: &Wings) -> Vec<usize> {
     /// Flux that saturation may hide, as a factor.
     const HIDDEN: f64 = 4.0;
-    let by_row = ByRow::new(detections);
+    let cells = ByCell::new(detections);
     (0..detections.len())
         .filter(|&k| {
             let faint = &detections[k];
-            !by_row.near(faint, wings.reach()).filter(|&j| j < k).any(|j| {
+            !cells.near(faint, wings.reach()).filter(|&j| j < k).any(|j| {
                 let mut bright = detections[j];
                 if truncated[j] {
                     bright.flux *= HIDDEN;
@@ -48,12 +88,12 @@ pub fn drop_wings(detections: &[Detection], truncated: &[bool], wings: &Wings) -
 /// flux ratios times [`Wings::size_effect`]. Those marked in `masked` are masked pixels and add
 /// nothing.
 pub fn contamination(detections: &[Detection], masked: &[bool], wings: &Wings, weight: Weight) -> Vec<f64> {
-    let by_row = ByRow::new(detections);
+    let cells = ByCell::new(detections);
     detections
         .iter()
         .enumerate()
         .map(|(k, star)| {
-            by_row
+            cells
                 .near(star, wings.reach())
                 .filter(|&j| j != k && !masked[j])
                 .map(|j| {
@@ -71,6 +111,24 @@ mod tests {
 
     fn at(x: f64, flux: f64) -> Detection {
         Detection { x, y: 50.0, flux, snr: flux }
+    }
+
+    #[test]
+    fn those_near_are_found_wherever_they_lie() {
+        let spread: Vec<Detection> = (0..400_u32)
+            .map(|k| Detection { x: f64::from(k * 37 % 401), y: f64::from(k * k % 173), flux: 1.0, snr: 9.0 })
+            .collect();
+        for list in [&spread[..], &spread[..1], &[at(3.0, 1.0); 5], &[]] {
+            let cells = ByCell::new(list);
+            for d in list {
+                for reach in [0.0, 7.0, 60.0, 1e4] {
+                    let mut found: Vec<usize> = cells.near(d, reach).collect();
+                    found.sort_unstable();
+                    let is_near = |o: &Detection| (o.x - d.x).abs() <= reach && (o.y - d.y).abs() <= reach;
+                    assert!(found.into_iter().eq((0..list.len()).filter(|&k| is_near(&list[k]))));
+                }
+            }
+        }
     }
 
     #[test]
