@@ -9,7 +9,7 @@ import subprocess
 import sys
 
 ALLOWED = {"MIT", "MIT-0", "Apache-2.0", "Apache-2.0 WITH LLVM-exception", "Zlib", "Unlicense", "0BSD",
-           "BSD-2-Clause", "BSD-3-Clause", "ISC", "Unicode-3.0"}
+           "BSD-2-Clause", "BSD-3-Clause", "BSL-1.0", "ISC", "Unicode-3.0"}
 
 
 def allowed(expression):

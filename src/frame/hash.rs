@@ -1,25 +1,20 @@
 //! What a frame's file is told by: the XXH3 hash of its bytes, 128 bits. It tells whether a file is the same, not who made
 //! it; a cryptographic hash takes five times as long, a third of all reading.
 
-use twox_hash::XxHash3_128;
+use xxhash_rust::xxh3::Xxh3;
 
 /// The hash of bytes that come in pieces.
-pub struct FrameHash(XxHash3_128);
-
-impl Default for FrameHash {
-    fn default() -> Self {
-        Self(XxHash3_128::with_seed(0))
-    }
-}
+#[derive(Default)]
+pub struct FrameHash(Xxh3);
 
 impl FrameHash {
     pub fn add(&mut self, bytes: &[u8]) {
-        self.0.write(bytes);
+        self.0.update(bytes);
     }
 
     /// Of all bytes so far, hex, the highest first.
     pub fn hex(&self) -> String {
-        format!("{:032x}", self.0.finish_128())
+        format!("{:032x}", self.0.digest128())
     }
 }
 
