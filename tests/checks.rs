@@ -216,7 +216,7 @@ fn star(x: f64, y: f64, snr: f64, rng: &mut StdRng) -> Star {
 fn table(t: usize, stars: Vec<Star>) -> StarTable {
     StarTable {
         file: format!("frame-{t}.fits"),
-        frame_xxh3: format!("{t:064}"),
+        frame_xxh3: format!("{t:032}"),
         settings_sha256: String::new(),
         version: String::new(),
         width: 1000,

@@ -100,12 +100,17 @@ fn the_same_again_changes_nothing_and_a_new_measurement_takes_its_place() {
     assert_eq!(history, [before.exposures[2].logged.clone()]);
 }
 
-/// Verdicts made when frames were told apart by SHA-256 keep the identity of their frames.
+/// Verdicts made when frames were told apart by SHA-256 or BLAKE3 keep the identity of their frames.
 #[test]
 fn the_frames_of_an_older_verdict_are_known() {
-    let text = verdict(1, 3, 0.01).to_string().replace("\"xxh3\"", "\"sha256\"");
-    let older: stackworthy::verdict::Verdict = serde_json::from_str(&text).unwrap();
-    assert!(older.exposures.iter().all(|e| e.xxh3.as_ref().is_some_and(|hash| hash.len() == 64)));
+    for name in ["sha256", "blake3"] {
+        let text = verdict(1, 3, 0.01).to_string().replace("\"xxh3\"", &format!("\"{name}\""));
+        let older: stackworthy::verdict::Verdict = serde_json::from_str(&text).unwrap();
+        assert!(
+            older.exposures.iter().all(|e| e.xxh3.as_ref().is_some_and(|hash| hash.len() == 64)),
+            "{name}"
+        );
+    }
 }
 
 #[test]

@@ -221,7 +221,7 @@ fn what_is_no_plain_frame_is_refused_by_name() {
 }
 
 /// The file as it lies on disk is hashed: packed or not, in strips or whole. The hash itself is held against its reference
-/// library where it is made.
+/// library where it is made, `frame::hash`.
 #[test]
 fn the_hash_is_that_of_the_file_on_disk() {
     let holder = tempfile::tempdir().unwrap();

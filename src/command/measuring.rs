@@ -133,9 +133,7 @@ fn xxh3_of_file(path: &str) -> std::io::Result<String> {
     loop {
         match file.read(&mut buffer)? {
             0 => break,
-            n => {
-                hasher.add(&buffer[..n]);
-            }
+            n => hasher.add(&buffer[..n]),
         }
     }
     Ok(hasher.hex())

@@ -26,15 +26,17 @@ mod tests {
     /// library.
     #[test]
     fn hashes_are_those_of_the_reference_library() {
-        let of = |bytes: &[u8]| {
+        let of = |bytes: &[u8], piece: usize| {
             let mut hash = FrameHash::default();
-            bytes.chunks(37).for_each(|piece| hash.add(piece));
+            bytes.chunks(piece).for_each(|piece| hash.add(piece));
             hash.hex()
         };
         let counted: Vec<u8> = (0..10_000_u32).map(|k| (k * k % 251) as u8).collect();
-        assert_eq!(of(b""), "99aa06d3014798d86001c324468d497f");
-        assert_eq!(of(b"SIMPLE  =                    T"), "086715b5fd12049ca846acce6597b890");
-        assert_eq!(of(&counted[..200]), "6e960a30b1c0c3d9dc85ddbbbb82a3b8");
-        assert_eq!(of(&counted), "f5393bc032b84058a00f106269570346");
+        assert_eq!(of(b"", 1), "99aa06d3014798d86001c324468d497f");
+        assert_eq!(of(b"SIMPLE  =                    T", 37), "086715b5fd12049ca846acce6597b890");
+        assert_eq!(of(&counted[..200], 37), "6e960a30b1c0c3d9dc85ddbbbb82a3b8");
+        for piece in [37, 256, 1000, 10_000] {
+            assert_eq!(of(&counted, piece), "f5393bc032b84058a00f106269570346");
+        }
     }
 }

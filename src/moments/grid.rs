@@ -55,7 +55,7 @@ impl Grid {
         grid.take(pixels, variances).then_some(grid)
     }
 
-    /// Becomes [`Grid::centred`] of another cut-out, in the memory it has; false where there is none.
+    /// Becomes [`Grid::centred`] of another cut-out, in the memory it has; false, and as it was, where that cannot be.
     pub fn take(&mut self, pixels: &Array2<f32>, variances: &Array2<f32>) -> bool {
         let (rows, columns) = pixels.dim();
         let (Some(of_pixels), Some(of_variances)) = (pixels.as_slice(), variances.as_slice()) else {

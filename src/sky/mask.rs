@@ -2,7 +2,7 @@
 
 use std::ops::Range;
 
-/// Pixels of a frame marked for some reason; `[y, x]`. Rows without a mark take no memory.
+/// Pixels of a frame marked for some reason; `[y, x]`. Rows without a mark take next to no memory.
 #[derive(Debug, Clone)]
 pub struct Mask {
     /// Of each row the place of its words among all, in rows; none where nothing is marked.

@@ -69,8 +69,8 @@ pub fn measure(pixels: &Pixels, region: Region, quantum: Option<f64>) -> Result<
     sky_of(&sample(TILE_PIXELS, 2 * step), Some(&guess))
 }
 
-/// Side of the tiles that a large frame's tiles begin from, of which one row each is looked at: where that tells little, a
-/// tile begins from its own pixels.
+/// Side of the tiles that a large frame's tiles begin from, of which one row each is looked at, few enough to be ranked at
+/// once: where that tells little, a tile begins from its own pixels.
 const GUESS_PIXELS: usize = 496;
 const GUESS_STEP: usize = GUESS_PIXELS;
 

@@ -135,7 +135,30 @@ mod tests {
         let smoothed = smooth_by_planes(&tiles);
         let mean = 50.0 + levels.iter().sum::<f64>() / 9.0;
         assert!((smoothed[(1, 1)].unwrap() - mean).abs() < 1e-9);
+        // Six tiles beside an edge: the mean of its own row.
+        assert!((smoothed[(0, 1)].unwrap() - (50.0 + (0.03 - 0.05 + 0.11) / 3.0)).abs() < 1e-9);
         // A corner has four tiles, too few for a plane.
         assert_eq!(smoothed[(0, 0)], Some(50.0 + levels[0]));
+    }
+    /// Unequal weights and a missing tile, against the normal equations solved as a matrix.
+    #[test]
+    fn the_plane_is_the_weighted_one() {
+        let mut tiles = Array2::from_shape_fn((3, 3), |(row, column)| {
+            let level = 20.0 + 0.02 * ((5 * row + 3 * column) % 7) as f64;
+            Some(Tile { level, level_err: 0.05 + 0.02 * ((2 * row + column) % 5) as f64, noise: 1.0 })
+        });
+        tiles[(2, 0)] = None;
+        let (mut normal, mut right) = (nalgebra::Matrix3::zeros(), nalgebra::Vector3::zeros());
+        for ((row, column), tile) in tiles.indexed_iter() {
+            if let Some(tile) = tile {
+                let place = nalgebra::Vector3::new(1.0, column as f64 - 1.0, row as f64 - 1.0);
+                normal += place * place.transpose() / tile.level_err.powi(2);
+                right += place * tile.level / tile.level_err.powi(2);
+            }
+        }
+        let plane = normal.lu().solve(&right).unwrap();
+        let middle = smooth_by_planes(&tiles)[(1, 1)].unwrap();
+        assert!((middle - plane[0]).abs() < 1e-9 && (middle - 20.0).abs() > 1e-3, "{middle} {plane}");
+        assert!((middle - tiles[(1, 1)].unwrap().level).abs() > 1e-3, "{middle}");
     }
 }

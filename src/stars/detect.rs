@@ -235,23 +235,13 @@ impl Peaks<'_> {
                 continue;
             }
             let rows = [2, 1, 0].map(|back| &self.work[unaligned + (k - back) % 3 * stride..]);
-            let mut left = high[(k - 1) % 3];
-            while left != 0 {
-                let first = STRETCH * left.trailing_zeros() as usize;
-                left &= left - 1;
+            for stretch in places(high[(k - 1) % 3]) {
                 // The outermost pixels are there to tell the peaks beside them; what fills up the last chunk is nothing.
+                let first = STRETCH * stretch;
                 let columns = first.max(1)..(first + STRETCH).min(width - 1);
-                let around = rows.map(|row| row[columns.start - 1..].first_chunk());
-                if let [Some(above), Some(own), Some(below)] = around {
-                    let are_peaks = peaks_among([above, own, below], floor);
-                    // By eights, of which most hold none.
-                    let eights = columns.clone().step_by(8).zip(are_peaks.as_chunks::<8>().0);
-                    for (i, eight) in eights.filter(|(_, eight)| **eight != [false; 8]) {
-                        for i in (i..columns.end).zip(eight).filter_map(|(i, is_peak)| is_peak.then_some(i)) {
-                            let with_sky = input.with_sky.is_some();
-                            found.extend(self.detection(rows, i, (k - 2) * self.step, with_sky));
-                        }
-                    }
+                for i in places(peaks_among(rows, &columns, floor)) {
+                    let with_sky = input.with_sky.is_some();
+                    found.extend(self.detection(rows, columns.start + i, (k - 2) * self.step, with_sky));
                 }
             }
         }
@@ -309,10 +299,13 @@ pub fn under_new_sky(found: &[Detection], sigma: f64, old: &Sky, new: &Sky, limi
     moved
 }
 
-/// Which of the inner pixels of the second of three rows are local maxima over a floor, each against the 3x3 pixels around
-/// it; of equal pixels the first in reading order.
+/// The local maxima over a floor in these columns of the second of three rows, a stretch of 64 at most, each against the 3x3
+/// pixels around it; of equal pixels the first in reading order. A bit each, the first column in the lowest. The rows hold
+/// a stretch from the first column on, whatever its last pixels are.
 #[inline(always)]
-fn peaks_among([above, own, below]: [&[f32; STRETCH + 2]; 3], floor: f32) -> [bool; STRETCH] {
+fn peaks_among(rows: [&[f32]; 3], columns: &Range<usize>, floor: f32) -> u64 {
+    let around = rows.map(|row| row[columns.start - 1..].first_chunk::<{ STRETCH + 2 }>());
+    let [Some(above), Some(own), Some(below)] = around else { return 0 };
     let mut are_peaks = [false; STRETCH];
     for (k, is_peak) in are_peaks.iter_mut().enumerate() {
         let value = own[k + 1];
@@ -320,7 +313,24 @@ fn peaks_among([above, own, below]: [&[f32; STRETCH + 2]; 3], floor: f32) -> [bo
         let over_below = (below[k] <= value) & (below[k + 1] <= value) & (below[k + 2] <= value);
         *is_peak = (value > floor) & (own[k] < value) & (own[k + 2] <= value) & over_above & over_below;
     }
-    are_peaks
+    let mut peaks = 0;
+    // Most eights hold none.
+    for (first, eight) in (0..).step_by(8).zip(are_peaks.as_chunks::<8>().0) {
+        if *eight != [false; 8] {
+            peaks |= (first..).zip(eight).fold(0, |bits, (k, is_peak)| bits | u64::from(*is_peak) << k);
+        }
+    }
+    if columns.len() < STRETCH { peaks & ((1 << columns.len()) - 1) } else { peaks }
+}
+
+/// The places of the bits that are set, from the lowest on.
+#[inline(always)]
+fn places(mut bits: u64) -> impl Iterator<Item = usize> {
+    std::iter::from_fn(move || {
+        let place = (bits != 0).then(|| bits.trailing_zeros() as usize);
+        bits &= bits.wrapping_sub(1);
+        place
+    })
 }
 
 /// Vertex of the parabola through three equidistant values, in -0.5..0.5.
@@ -363,28 +373,28 @@ mod tests {
         for (y, x) in [(4, 4), (4, 5), (5, 4), (5, 5)] {
             image[(y, x)] = 1.0_f32;
         }
-        let row = |y: usize| image.row(y).to_slice().unwrap().first_chunk().unwrap();
-        let mut peaks = Vec::new();
-        for y in 1..8 {
-            let are_peaks = peaks_among([row(y - 1), row(y), row(y + 1)], 0.5);
-            peaks.extend((0..STRETCH).filter(|&k| are_peaks[k]).map(|k| (y, k + 1)));
-        }
+        let row = |y: usize| image.row(y).to_slice().unwrap();
+        let among = |y: usize| places(peaks_among([row(y - 1), row(y), row(y + 1)], &(1..STRETCH + 1), 0.5));
+        let peaks: Vec<_> = (1..8).flat_map(|y| among(y).map(move |k| (y, k + 1))).collect();
         assert_eq!(peaks, [(4, 4)]);
     }
 
-    /// Behind the end of a smoothed row, what fills up its last chunk is higher than a negative sky.
+    /// Behind the end of a smoothed row, what fills up its last chunk is higher than a negative sky: of rows and columns that
+    /// the filter reaches over, and a star in the last of the columns.
     #[test]
-    fn a_sky_below_zero_is_looked_at_to_its_edge() {
-        let star = |y: usize, x: usize, at: usize| {
-            1000.0 * (-0.5 * ((y as f32 - 40.0).powi(2) + (x as f32 - at as f32).powi(2))).exp()
-        };
-        for width in 130..290 {
+    fn a_sky_below_zero_is_looked_at_to_the_end_of_its_blocks() {
+        for width in 140..300 {
+            let at = width - 67;
             let ripple = |y: usize, x: usize| ((7 * x + 13 * y) % 11) as f32 - 5.0;
-            let at = width - 6;
-            let image = Array2::from_shape_fn((80, width), |(y, x)| ripple(y, x) - 2000.0 + star(y, x, at));
+            let star = |y: usize, x: usize| {
+                1000.0 * (-0.5 * ((y as f32 - 40.0).powi(2) + (x as f32 - at as f32).powi(2))).exp()
+            };
+            let image = Array2::from_shape_fn((80, width), |(y, x)| ripple(y, x) - 2000.0 + star(y, x));
             let (pixels, region) = (Pixels::from(image), Region { x0: 0, x1: width, y0: 0, y1: 80 });
             let sky = crate::sky::measure(&pixels, region, None).unwrap();
-            let found = detect(&Residual::new(&pixels, &sky, region), &sky, region, 1.0, 20.0);
+            let residual = Residual::new(&pixels, &sky, region);
+            assert!(residual.plain(10..70, 60..width as i64 - 60).is_some());
+            let found = detect_on(&residual, &sky, region, 1.0, 20.0, &[20..60], 1);
             let places: Vec<_> = found.iter().map(|d| (d.y.round() as usize, d.x.round() as usize)).collect();
             assert_eq!(places, [(40, at)], "{width}");
         }

@@ -42,7 +42,7 @@ const ROUNDS: usize = 3;
 const SETTLED_WIDTH: f64 = 0.1;
 
 /// Error of the median of `(r / 0.6745)²` of so many residuals `r` of a variance, in that variance over the root of their
-/// number: half the inverse of the density there, that of chi-square with one degree of freedom at its median.
+/// number: with `f` and `m` the density of chi-square of one degree of freedom at its median, and that, `1/(2 f m)`.
 const ERROR_OF_MEDIAN_SQUARE: f64 = 2.33;
 
 /// SNR from which sources define the locus.

@@ -98,7 +98,7 @@ impl Refusal {
     }
 }
 
-/// One detection with everything measured on it; a faint one has the moments under its frame's own weight alone.
+/// One detection with everything measured on it; a faint or crowded one has the moments under its frame's own weight alone.
 #[derive(Debug, Clone)]
 pub struct Star {
     /// Centroid, pixels, 0-based.

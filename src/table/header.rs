@@ -1,7 +1,7 @@
 //! Facts and provenance of a star table as header cards. Names that the FITS
 //! standard reserves for a meaning carry that meaning (XPOSURE, MJD-AVG, DATE-AVG,
-//! TIMESYS, OBJECT). FRAMEXX3 is the XXH3 hash of the frame, 128 bits, SETSHA the SHA-256 of the
-//! settings that bear on the measurement; they leave no room for a comment.
+//! TIMESYS, OBJECT). SETSHA is the SHA-256 of the settings that bear on the measurement, which
+//! leaves no room for a comment.
 
 use crate::frame::raw_header::MAX_SIDE;
 use crate::frame::{ExposureFacts, Region};
@@ -14,7 +14,7 @@ pub(super) fn write(table: &StarTable, fits: &mut Table) {
     fits.text("SCHEMA", SCHEMA, "name and version of this format");
     fits.text("TOOLVER", &table.version, "version of stackworthy that measured");
     fits.text("FRAME", &table.file, "path of the frame as given");
-    fits.text("FRAMEXX3", &table.frame_xxh3, "");
+    fits.text("FRAMEXX3", &table.frame_xxh3, "XXH3 of the frame, 128 bits");
     fits.text("SETSHA", &table.settings_sha256, "");
     fits.int("FRAMEW", table.width as i64, "[pix] width of the frame");
     fits.int("FRAMEH", table.height as i64, "[pix] height of the frame");

@@ -72,7 +72,7 @@ prop_compose! {
         wcs in any::<bool>(),
     ) -> StarTable {
         StarTable {
-            file, frame_xxh3: "ab".repeat(32), settings_sha256: "cd".repeat(32), version: "0.0.0".into(),
+            file, frame_xxh3: "ab".repeat(16), settings_sha256: "cd".repeat(32), version: "0.0.0".into(),
             width: 9576, height: 6388, usable: Region { x0: 4, x1: 9570, y0: 0, y1: 6388 },
             facts: ExposureFacts {
                 mjd_mid: Some(60000.123456789), time: Some("2023-02-25T02:57:46.667".into()),

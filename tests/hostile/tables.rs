@@ -62,7 +62,7 @@ fn star_table(number: usize, stars: usize) -> StarTable {
     let mut random = StdRng::seed_from_u64(number as u64);
     StarTable {
         file: format!("frame-{number}.fits"),
-        frame_xxh3: format!("{number:064}"),
+        frame_xxh3: format!("{number:032}"),
         settings_sha256: Settings::default().measurement_sha256(),
         version: env!("CARGO_PKG_VERSION").into(),
         width: 1000,

@@ -429,7 +429,7 @@ fn table(
     stars.sort_by(|a, b| b.flux.total_cmp(&a.flux));
     StarTable {
         file: format!("exposure-{:03}.fits", t + 1),
-        frame_xxh3: format!("{t:064}"),
+        frame_xxh3: format!("{t:032}"),
         settings_sha256: String::new(),
         version: String::new(),
         width: SIDE,
