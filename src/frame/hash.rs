@@ -1,5 +1,5 @@
 //! What a frame's file is told by: the XXH3 hash of its bytes, 128 bits. It tells whether a file is the same, not who made
-//! it; a cryptographic hash takes five times as long, a third of all reading.
+//! it; the fastest cryptographic hash takes three times as long, a third of all reading.
 
 use xxhash_rust::xxh3::Xxh3;
 

@@ -77,8 +77,8 @@ pub fn measure(
     measure_from(cutout, &mut Grid::default(), offset, sigma_guess, primary, 0.0)
 }
 
-/// As [`measure`], but of a star below `least_snr`, where infinity means any, the moments under the primary weight alone, up to the second. `grid` is to
-/// work in.
+/// As [`measure`], but of a star below `least_snr`, where infinity means any, the moments under the primary weight alone, up
+/// to the second. `grid` is to work in.
 pub fn measure_from(
     cutout: &Cutout,
     grid: &mut Grid,

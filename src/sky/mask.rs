@@ -58,6 +58,20 @@ impl Mask {
         }
     }
 
+    /// Makes NaN the marked ones of these pixels of row `y` from column `first` on.
+    #[inline(always)]
+    pub fn leave_out(&self, y: usize, first: usize, values: &mut [f32]) {
+        if self.is_clear(y, first..first + values.len()) {
+            return;
+        }
+        for (start, values) in (first..).step_by(64).zip(values.chunks_mut(64)) {
+            let marks = self.bits(y, start);
+            for (k, value) in values.iter_mut().enumerate() {
+                *value = if marks >> k & 1 == 0 { *value } else { f32::NAN };
+            }
+        }
+    }
+
     /// Is none of these columns of row `y` marked?
     pub fn is_clear(&self, y: usize, columns: Range<usize>) -> bool {
         let (first, last) = (columns.start / 64, columns.end.saturating_sub(1) / 64);
@@ -81,5 +95,10 @@ mod tests {
         mask.mark(2, 7..7);
         assert!(mask.contains(0, 3) && mask.bits(0, 2) == 2 && mask.bits(2, 0) == 0 && !mask.contains(2, 7));
         assert!(mask.contains(1, 129) && mask.dim() == (3, 130));
+        for (y, first, count) in [(1, 0, 130), (1, 50, 70), (0, 0, 9), (2, 0, 130)] {
+            let mut values = vec![1.0; count];
+            mask.leave_out(y, first, &mut values);
+            assert!((0..count).all(|k| values[k].is_nan() == mask.contains(y, first + k)), "{y} {first}");
+        }
     }
 }

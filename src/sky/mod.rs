@@ -17,7 +17,6 @@ use ndarray::Array2;
 use planes::smooth_by_planes;
 pub use quantile::quantile;
 pub use residual::Residual;
-pub(crate) use tiles::any_nan;
 use tiles::{MIN_TILE_PIXELS, Sample, TILE_PIXELS, Tile, measure_tiles};
 
 use crate::frame::{Pixels, Region};

@@ -87,7 +87,7 @@ impl<W: Fn(usize, usize) -> bool, F: Fn(usize, usize, &mut [f32])> pulp::Nullary
                 (self.fill)(y, x0, line);
                 let covered = self.sample.covered.filter(|mask| !mask.is_clear(y, x0..x1));
                 if let Some(mask) = covered {
-                    leave_out(line, |k| mask.bits(y, x0 + k));
+                    mask.leave_out(y, x0, line);
                 }
                 let is_whole = covered.is_none() && self.sample.pixels.is_whole();
                 *count += if is_whole { line.len() } else { numbers_among(line) };
@@ -96,23 +96,6 @@ impl<W: Fn(usize, usize) -> bool, F: Fn(usize, usize, &mut [f32])> pulp::Nullary
         }
         for &column in &wanted {
             self.tiles[column] = self.work.tile(column, self.sample.quantum, self.before[(self.row, column)]);
-        }
-    }
-}
-
-#[inline(always)]
-pub(crate) fn any_nan(values: &[f32]) -> bool {
-    values.iter().fold(false, |any, value| any | value.is_nan())
-}
-
-/// Makes NaN the values that `marks` of 64 from one on holds.
-#[inline(always)]
-fn leave_out(line: &mut [f32], marks: impl Fn(usize) -> u64) {
-    for first in (0..line.len()).step_by(64) {
-        let marks = marks(first);
-        let end = line.len().min(first + 64);
-        for (k, value) in line[first..end].iter_mut().enumerate() {
-            *value = if marks >> k & 1 == 0 { *value } else { f32::NAN };
         }
     }
 }

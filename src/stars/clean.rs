@@ -100,7 +100,7 @@ pub fn bad_lines(residual: &Residual, covered: &Mask, sky: &Sky, region: Region)
     let mut line = vec![0.0_f32; width];
     for y in spread(region.y0..region.y1, LINE_PLACES * LINE_PIXELS, 1).flatten() {
         residual.with_gaps(y, region.x0, &mut line);
-        leave_out(covered, y, region.x0, &mut line);
+        covered.leave_out(y, region.x0, &mut line);
         arch.dispatch(Add { sums: &mut columns, first: 0, values: &line, clip });
     }
     let places: Vec<Range<usize>> = spread(region.x0..region.x1, LINE_PLACES, LINE_PIXELS).collect();
@@ -119,7 +119,7 @@ pub fn bad_lines(residual: &Residual, covered: &Mask, sky: &Sky, region: Region)
         band.resize(BAND_ROWS.min(region.y1 - top) * across, 0.0);
         residual.rectangle(top, left, across, &mut band);
         for (y, values) in (top..).zip(band.chunks_exact_mut(across)) {
-            leave_out(covered, y, left, values);
+            covered.leave_out(y, left, values);
         }
         let first = (top - region.y0) * across;
         arch.dispatch(Add { sums: &mut by_pixel, first, values: &band, clip });
@@ -182,23 +182,6 @@ impl pulp::NullaryFnOnce for Add<'_> {
     #[inline(always)]
     fn call(self) {
         self.sums.add(self.first, self.values, self.clip);
-    }
-}
-
-/// Makes NaN the covered ones of these pixels of row `y` from column `first` on.
-fn leave_out(covered: &Mask, y: usize, first: usize, values: &mut [f32]) {
-    for (k, values) in values.chunks_mut(64).enumerate() {
-        let start = first + 64 * k;
-        let mut marks = match covered.is_clear(y, start..start + values.len()) {
-            true => 0,
-            false => covered.bits(y, start),
-        };
-        while marks != 0 {
-            if let Some(value) = values.get_mut(marks.trailing_zeros() as usize) {
-                *value = f32::NAN;
-            }
-            marks &= marks - 1;
-        }
     }
 }
 

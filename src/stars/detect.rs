@@ -6,9 +6,9 @@ use std::ops::Range;
 
 use rayon::prelude::*;
 
-use super::smoothing::{CHUNK, STRETCH, along_row, down_columns, kernel};
+use super::smoothing::{CHUNK, STRETCH, along_row, any_nan, down_columns, kernel};
 use crate::frame::{Pixels, Region};
-use crate::sky::{Mask, Residual, Sky, any_nan};
+use crate::sky::{Mask, Residual, Sky};
 
 /// Detection limit of the matched filter, sigma: a frame of 10⁶ independent places has
 /// about one false peak at 4.8.

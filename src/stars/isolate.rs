@@ -5,62 +5,38 @@ use super::detect::Detection;
 use super::wings::Wings;
 use crate::moments::Weight;
 
-/// Detections by the square cell of the field that they lie in, about one each.
-struct ByCell {
-    /// Corner of the first cell, pixels.
-    from: [f64; 2],
-    side: f64,
-    columns: usize,
-    lines: usize,
-    /// Of each cell, line by line, the first of `all` that is not in one before; at the end their number.
-    starts: Vec<usize>,
-    /// Each with its place in the list.
-    all: Vec<([f64; 2], usize)>,
+/// Detections in bands of rows, along which they are ordered: few lie near a place of a band.
+struct ByBand {
+    reach: f64,
+    /// Band, place in the frame and place in the list.
+    all: Vec<(i64, [f64; 2], usize)>,
 }
 
-impl ByCell {
-    fn new(detections: &[Detection]) -> Self {
-        let extent = |along: fn(&Detection) -> f64| {
-            let ends =
-                detections.iter().map(along).fold((f64::MAX, f64::MIN), |(a, b), v| (a.min(v), b.max(v)));
-            if detections.is_empty() { (0.0, 0.0) } else { (ends.0, ends.1 - ends.0) }
+impl ByBand {
+    /// To look up what is no further than `reach` along each axis.
+    fn new(detections: &[Detection], reach: f64) -> Self {
+        let own = |(k, d): (usize, &Detection)| (band(d.y, reach), [d.x, d.y], k);
+        let mut all: Vec<_> = detections.iter().enumerate().map(own).collect();
+        all.sort_unstable_by(|a, b| a.0.cmp(&b.0).then(a.1[0].total_cmp(&b.1[0])).then(a.2.cmp(&b.2)));
+        Self { reach, all }
+    }
+
+    /// Places in the list of those near.
+    fn near<'a>(&'a self, d: &'a Detection) -> impl Iterator<Item = usize> + 'a {
+        let (left, right) = (d.x - self.reach, d.x + self.reach);
+        let of_band = move |band: i64| {
+            let first = self.all.partition_point(|(b, at, _)| (*b, at[0]) < (band, left));
+            self.all[first..].iter().take_while(move |(b, at, _)| *b == band && at[0] <= right)
         };
-        let ((x, width), (y, height)) = (extent(|d| d.x), extent(|d| d.y));
-        let side = (width * height / detections.len().max(1) as f64).sqrt().max(1.0);
-        let (columns, lines) = ((width / side) as usize + 1, (height / side) as usize + 1);
-        let mut cells = Self { from: [x, y], side, columns, lines, starts: Vec::new(), all: Vec::new() };
-        let own: Vec<usize> =
-            detections.iter().map(|d| cells.line(d.y) * columns + cells.column(d.x)).collect();
-        let mut order: Vec<usize> = (0..detections.len()).collect();
-        order.sort_unstable_by_key(|&k| (own[k], k));
-        cells.starts = vec![0; columns * lines + 1];
-        own.iter().for_each(|cell| cells.starts[cell + 1] += 1);
-        for cell in 0..columns * lines {
-            cells.starts[cell + 1] += cells.starts[cell];
-        }
-        cells.all = order.into_iter().map(|k| ([detections[k].x, detections[k].y], k)).collect();
-        cells
+        let some =
+            (band(d.y - self.reach, self.reach)..=band(d.y + self.reach, self.reach)).flat_map(of_band);
+        some.filter(move |(_, at, _)| (at[1] - d.y).abs() <= self.reach).map(|(.., k)| *k)
     }
+}
 
-    fn column(&self, x: f64) -> usize {
-        (((x - self.from[0]) / self.side) as usize).min(self.columns - 1)
-    }
-
-    fn line(&self, y: f64) -> usize {
-        (((y - self.from[1]) / self.side) as usize).min(self.lines - 1)
-    }
-
-    /// Places of those no further than `reach` along each axis.
-    fn near<'a>(&'a self, d: &'a Detection, reach: f64) -> impl Iterator<Item = usize> + 'a {
-        let (first, last) = (self.column(d.x - reach), self.column(d.x + reach));
-        let of_line = move |line: usize| {
-            let cell = line * self.columns;
-            &self.all[self.starts[cell + first]..self.starts[cell + last + 1]]
-        };
-        let some = (self.line(d.y - reach)..=self.line(d.y + reach)).flat_map(of_line);
-        let is_near = move |at: &[f64; 2]| (at[0] - d.x).abs() <= reach && (at[1] - d.y).abs() <= reach;
-        some.filter(move |(at, _)| is_near(at)).map(|(_, k)| *k)
-    }
+/// The band, as high as the reach, that a row lies in.
+fn band(y: f64, reach: f64) -> i64 {
+    (y / reach.max(1.0)).floor() as i64
 }
 
 /// Drops the peaks that the wings of a brighter detection explain. `detections` come by
@@ -69,11 +45,11 @@ impl ByCell {
 pub fn drop_wings(detections: &[Detection], truncated: &[bool], wings: &Wings) -> Vec<usize> {
     /// Flux that saturation may hide, as a factor.
     const HIDDEN: f64 = 4.0;
-    let cells = ByCell::new(detections);
+    let bands = ByBand::new(detections, wings.reach());
     (0..detections.len())
         .filter(|&k| {
             let faint = &detections[k];
-            !cells.near(faint, wings.reach()).filter(|&j| j < k).any(|j| {
+            !bands.near(faint).filter(|&j| j < k).any(|j| {
                 let mut bright = detections[j];
                 if truncated[j] {
                     bright.flux *= HIDDEN;
@@ -88,13 +64,13 @@ pub fn drop_wings(detections: &[Detection], truncated: &[bool], wings: &Wings) -
 /// flux ratios times [`Wings::size_effect`]. Those marked in `masked` are masked pixels and add
 /// nothing.
 pub fn contamination(detections: &[Detection], masked: &[bool], wings: &Wings, weight: Weight) -> Vec<f64> {
-    let cells = ByCell::new(detections);
+    let bands = ByBand::new(detections, wings.reach());
     detections
         .iter()
         .enumerate()
         .map(|(k, star)| {
-            cells
-                .near(star, wings.reach())
+            bands
+                .near(star)
                 .filter(|&j| j != k && !masked[j])
                 .map(|j| {
                     let other = &detections[j];
@@ -119,10 +95,10 @@ mod tests {
             .map(|k| Detection { x: f64::from(k * 37 % 401), y: f64::from(k * k % 173), flux: 1.0, snr: 9.0 })
             .collect();
         for list in [&spread[..], &spread[..1], &[at(3.0, 1.0); 5], &[]] {
-            let cells = ByCell::new(list);
-            for d in list {
-                for reach in [0.0, 7.0, 60.0, 1e4] {
-                    let mut found: Vec<usize> = cells.near(d, reach).collect();
+            for reach in [0.0, 7.0, 60.0, 1e4] {
+                let bands = ByBand::new(list, reach);
+                for d in list {
+                    let mut found: Vec<usize> = bands.near(d).collect();
                     found.sort_unstable();
                     let is_near = |o: &Detection| (o.x - d.x).abs() <= reach && (o.y - d.y).abs() <= reach;
                     assert!(found.into_iter().eq((0..list.len()).filter(|&k| is_near(&list[k]))));

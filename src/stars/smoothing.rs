@@ -88,6 +88,11 @@ fn any_above(values: &[f32; STRETCH], floor: f32) -> bool {
     any
 }
 
+#[inline(always)]
+pub(super) fn any_nan(values: &[f32]) -> bool {
+    values.iter().fold(false, |any, value| any | value.is_nan())
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
